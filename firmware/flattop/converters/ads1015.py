@@ -1,0 +1,548 @@
+"""The bass converter: an ADS1015 read over I2C through the stock adafruit_ads1x15 library.
+
+The chip runs free in continuous mode and the host polls it at twice its rate. What the library does not guard against
+is guarded here: every transaction has a deadline, every setting is read back from the chip, the pointer is brought
+back to the conversion register after each, and two conversions are dropped until the new setting is in force.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections import deque
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flattop.calibration import Calibration
+from flattop.converters import Timebase
+from flattop.converters.frontend import (
+    CALIBRATED_GAIN_U,
+    CALIBRATED_OFFSET_SHARE,
+    CALIBRATED_POLE_U,
+    CHANNELS,
+    LSB_V,
+    POLE_U,
+    RANGES,
+    loading,
+    path_response,
+)
+from flattop.converters.grid import Events, Grid, brackets
+from flattop.errors import ConverterMissing, ConverterSilent
+from flattop.samples import Clock, Facts, FloatArray, Input, Quality, Samples
+
+# Configuration register (ADS1015 datasheet).
+POINTER_CONFIG = 0x01
+MUX_SHIFT = 12
+SETTINGS_MASK = 0x7FFF
+"""Every bit but OS, which reads as 0 or 1 by what the chip is doing."""
+MUX = {Input.SPEAKER: 0, Input.LINE: 3}
+"""AIN0 - AIN1 and AIN2 - AIN3."""
+PROBE_MUX = 4
+"""AIN0 to ground: the isolated amplifier's common mode, far from the code of a quiet input."""
+GAIN = {2.048: 2, 1.024: 4, 0.512: 8, 0.256: 16}
+TOP_CODE, BOTTOM_CODE = 2047, -2048
+
+SETTLE_PERIODS = 2.2
+"""After a setting the running conversion ends with the old one, and the oscillator may be 10 % slow."""
+READS_PER_PERIOD = 2.0
+BURST_S = 0.008
+"""Reads go in bursts of this length; after each the range is looked at [s]."""
+ANSWER_S = 0.1
+"""Longest wait for one answer of the chip [s]."""
+FAILURES = 8
+"""This many transactions in a row must fail before the converter is called silent."""
+GUARD_S = 10e-6
+"""Reads this close to a completion, beyond their own doubt, may hold either conversion [s]."""
+EDGE_GUARD_S = 36e-6
+"""The same where the grid comes from edges: where in its transaction the chip latches is not known then [s]."""
+LATE_S = 80e-6
+"""A transaction longer than the quick ones by more than this was interrupted: such a read is dropped [s]."""
+RANGE_UP = 0.95
+RANGE_DOWN = 0.75
+"""A narrower range is taken when the level would stay below this share of it ..."""
+RANGE_DOWN_S = 0.4
+"""... and has done so for this long [s]: a hysteresis in level and in time."""
+STUCK_S = 2.0
+"""A register that has not changed for this long is suspect [s]."""
+KEEP_S = 2.5
+"""Reads are kept this long [s]."""
+CHIP_NOISE_LSB = 0.2
+"""Input-referred noise of the chip, rms; together with the rounding of the codes (1/sqrt(12))."""
+
+
+class Alert(Protocol):
+    """The pin that ALERT/RDY is wired to, as gpiozero has it."""
+
+    when_changed: Any
+    edges: str
+
+    def close(self) -> None:
+        """Let go of the pin."""
+        ...
+
+
+class _GuardedBus:
+    """An I2C bus whose every lock and transaction fails once a deadline has passed.
+
+    The library waits for the lock and for the end of a single-shot conversion without bound: both waits go through
+    here.
+    """
+
+    def __init__(self, bus: Any, time: Timebase) -> None:
+        self._bus, self._time = bus, time
+        self._deadline_s = math.inf
+        self.unlock = bus.unlock
+        # Reads on the fast path pay for no detour: they are one transaction, and the lock before it is guarded.
+        self.readfrom_into = bus.readfrom_into
+
+    def allow(self, duration_s: float) -> None:
+        """Let everything from now on take `duration_s` together."""
+        self._deadline_s = self._time.now_s() + duration_s
+
+    def _check(self) -> None:
+        if self._time.now_s() > self._deadline_s:
+            raise ConverterSilent(
+                f"the ADS1015 gave no answer within {ANSWER_S:g} s; "
+                "check its supply and the I2C lines SDA and SCL, then start again"
+            )
+
+    def try_lock(self) -> bool:
+        if self._bus.try_lock():
+            return True
+        self._check()
+        return False
+
+    def writeto(self, address: int, buffer: Any, **part: Any) -> None:
+        self._check()
+        self._bus.writeto(address, buffer, **part)
+
+    def writeto_then_readfrom(self, address: int, out: Any, into: Any, **part: Any) -> None:
+        self._check()
+        self._bus.writeto_then_readfrom(address, out, into, **part)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Burst:
+    """Reads of one burst, all on one range.
+
+    The chip latched at `times_s`, give or take `doubt_s`: a read that took longer than the quick ones was held up
+    either before or after that, nobody knows which.
+    """
+
+    times_s: FloatArray
+    doubt_s: FloatArray
+    codes: NDArray[np.int64]
+    range_v: float
+
+
+def open_bus() -> Any:
+    """Open the Raspberry Pi's I2C bus 1.
+
+    Raises ConverterMissing on a machine that has none.
+    """
+    try:
+        import board
+        import busio
+    except Exception as error:  # Blinka raises its own kinds, by platform
+        raise ConverterMissing(f"this machine has no I2C bus for the ADS1015 ({error}); run on the meter") from error
+    if getattr(board, "SCL", None) is None:
+        raise ConverterMissing("this machine has no I2C pins; run on the meter, or choose the simulated board")
+    return busio.I2C(board.SCL, board.SDA)
+
+
+def open_alert(gpio: int, factory: Any = None) -> Alert:
+    """Claim the pin of ALERT/RDY through gpiozero, pulled up; edges carry the kernel's time stamps (lgpio)."""
+    from gpiozero import DigitalInputDevice
+
+    pin = DigitalInputDevice(gpio, pull_up=True, pin_factory=factory).pin
+    pin.when_changed = None
+    pin.edges = "falling"
+    return pin  # type: ignore[no-any-return]
+
+
+class Ads1015Converter:
+    """A `Converter` on an ADS1015.
+
+    bus : an I2C bus as Blinka gives it
+    time : the clock that reads are stamped with; edges of `alert` must come with the same
+    alert : the ready line, or None where it is not wired
+    calibration : gains and offsets of this meter; without it the nominal circuit is used, and said so
+    """
+
+    name = "ads1015"
+
+    def __init__(
+        self,
+        bus: Any,
+        time: Timebase,
+        *,
+        input: Input = Input.SPEAKER,
+        address: int = 0x48,
+        rate: int = 3300,
+        alert: Alert | None = None,
+        calibration: Calibration | None = None,
+        simulated: bool = False,
+    ) -> None:
+        self._bus = _GuardedBus(bus, time)
+        self._time = time
+        self._input = input
+        self._address, self._rate = address, rate
+        self._calibration = calibration
+        self._simulated = simulated
+        self._nominal_s = 1.0 / rate
+        self._grid = Grid(self._nominal_s)
+        self._alert = alert
+        self._edges: deque[float] = deque(maxlen=2 * rate)
+        self._edge_seen_s = -math.inf
+        self._range_v = RANGES[0]
+        self._held = False
+        self._peaks: deque[tuple[float, int]] = deque()
+        self._bursts: deque[_Burst] = deque()
+        self._last: tuple[float, int] | None = None
+        self._quick_s = math.nan
+        self._changed_s = -math.inf
+        self._pause = random.Random(1)
+        self._ads: Any = None
+        self._working = False
+
+    # -- the Converter protocol -----------------------------------------------------------------------------------
+
+    @property
+    def input(self) -> Input:
+        """The input that is being sampled."""
+        return self._input
+
+    @property
+    def range_v(self) -> float:
+        """The present range of the converter, at its pins [V]."""
+        return self._range_v
+
+    @property
+    def grid(self) -> Grid:
+        """The recovered clock."""
+        return self._grid
+
+    def select(self, input: Input) -> None:
+        """Sample another input from the next `collect` on."""
+        if input is not self._input:
+            self._input = input
+            self._range_v = RANGES[0]
+            self._forget()
+            self._working = False
+
+    def hold_range(self, held: bool) -> None:
+        """Forbid or allow range changes; a level too high for the range still widens it."""
+        self._held = held
+
+    def collect(self, until_s: float) -> bool:
+        """Poll the chip until `until_s`.
+
+        Raises ConverterMissing if nothing or another chip answers at start, ConverterSilent if it falls silent.
+        """
+        try:
+            if not self._working:
+                self._start()
+            while self._time.now_s() < until_s:
+                self._burst(min(until_s, self._time.now_s() + BURST_S))
+        except ConverterMissing:
+            raise
+        except OSError as error:
+            self._working = False
+            self._forget()
+            if isinstance(error, ConverterSilent):
+                raise
+            raise ConverterSilent(
+                f"the ADS1015 at address 0x{self._address:02x} does not answer any more ({error}); "
+                "check its supply and the I2C lines"
+            ) from error
+        return True
+
+    def latest(self, duration_s: float) -> Samples:
+        """Return the last `duration_s` seconds of this input on the converter's own grid.
+
+        While the grid is not known yet the times are those of the reads, one for each change of code.
+        """
+        grid = self._grid
+        bursts = list(self._bursts)
+        if not bursts:
+            return Samples(np.empty(0), np.empty(0), self._facts(self._nominal_s), self._quality(np.empty(0), 0, 0))
+        from_s = bursts[-1].times_s[-1] - duration_s
+        recent = [burst for burst in bursts if burst.times_s[-1] >= from_s]
+        times_s = np.concatenate([burst.times_s for burst in recent])
+        volts, codes = (np.concatenate(parts) for parts in zip(*map(self._volts, recent), strict=True))
+        widest = np.concatenate([np.full(len(b.codes), b.range_v == RANGES[0]) for b in recent])
+        at_rail = (codes >= TOP_CODE) | (codes <= BOTTOM_CODE)
+        # On a narrower range a code at the rail is the moment before the range was widened: no level to keep.
+        usable = (times_s >= from_s) & ~(at_rail & ~widest)
+        saturated = int(np.count_nonzero(at_rail & widest & (times_s >= from_s)))
+        reads = int(np.count_nonzero(times_s >= from_s))
+        if not grid.locked:
+            new = np.append(True, codes[1:] != codes[:-1])
+            taken = usable & new
+            when = times_s[taken] - 0.5 * self._nominal_s
+            return Samples(when, volts[taken], self._facts(self._nominal_s), self._quality(when, reads, saturated))
+        position = grid.index(times_s)
+        index = np.floor(position).astype(np.int64)
+        guard = (EDGE_GUARD_S if self._edges_flow else GUARD_S) / grid.period_s
+        inside = position - index
+        doubt = guard + np.concatenate([burst.doubt_s for burst in recent]) / grid.period_s
+        usable &= (inside > doubt) & (inside < 1.0 - doubt)
+        index, first = np.unique(index[usable], return_index=True)
+        when = grid.times(index) - 0.5 * grid.period_s
+        return Samples(when, volts[usable][first], self._facts(grid.period_s), self._quality(when, reads, saturated))
+
+    def close(self) -> None:
+        """Let go of the ready line; the bus belongs to the caller."""
+        if self._alert is not None:
+            self._alert.when_changed = None
+            self._alert.close()
+            self._alert = None
+        self._working = False
+
+    # -- talking to the chip --------------------------------------------------------------------------------------
+
+    def _start(self) -> None:
+        """Open the chip and set input and range, from whatever state it is in."""
+        from adafruit_ads1x15.ads1x15 import Mode
+        from adafruit_ads1x15.ads1015 import ADS1015
+
+        self._bus.allow(ANSWER_S)
+        if self._alert is not None:
+            # gpiozero keeps a weak reference to the method; this object outlives the pin.
+            self._alert.when_changed = self._edge
+        try:
+            # Conversion-ready on ALERT/RDY: top bit of the high threshold set, of the low one clear.
+            self._ads = ADS1015(
+                self._bus,
+                gain=GAIN[self._range_v],
+                data_rate=self._rate,
+                mode=Mode.SINGLE,
+                comparator_queue_length=1 if self._alert is not None else 0,
+                comparator_low_threshold=0,
+                comparator_high_threshold=-32768,
+                address=self._address,
+            )
+        except ValueError as error:
+            raise ConverterMissing(
+                f"nothing answers at I2C address 0x{self._address:02x}, where the ADS1015 should be; "
+                "check its supply, the wiring of SDA and SCL, and ADDR (ground gives 0x48)"
+            ) from error
+        # In continuous mode the library (3.0.5) ignores the input asked for: set it by a single shot first.
+        self._ads.read(MUX[self._input])
+        self._ads.mode = Mode.CONTINUOUS
+        self._grid.restart()
+        self._edges.clear()
+        self._take_effect()
+        self._forget()
+        self._working = True
+
+    def _set_range(self, range_v: float) -> None:
+        """Change the range; the chip goes on without a break, so the grid stays."""
+        self._bus.allow(ANSWER_S)
+        self._ads.gain = GAIN[range_v]
+        self._range_v = range_v
+        self._take_effect()
+        self._peaks.clear()
+        self._last = None
+
+    def _take_effect(self) -> None:
+        """Check the settings against the chip, put the pointer back, and wait until old conversions are through."""
+        self._verify()
+        # A setter leaves the pointer on CONFIG, and fast reads would return that word as a voltage for ever.
+        self._ads.get_last_result(False)
+        self._time.wait_until(self._time.now_s() + SETTLE_PERIODS * self._nominal_s)
+
+    def _verify(self) -> None:
+        """Read the configuration back and compare it with what was asked for.
+
+        Raises ConverterMissing if it differs: another chip, or one that does not take its settings.
+        """
+        ads = self._ads
+        word = bytearray(2)
+        with ads.i2c_device as device:
+            device.write_then_readinto(bytes([POINTER_CONFIG]), word)
+        seen = (word[0] << 8 | word[1]) & SETTINGS_MASK
+        queue = 0b00 if self._alert is not None else 0b11
+        asked = MUX[self._input] << MUX_SHIFT | {2: 0x0400, 4: 0x0600, 8: 0x0800, 16: 0x0A00}[ads.gain]
+        asked |= {1600: 0x0080, 2400: 0x00A0, 3300: 0x00C0}[self._rate] | queue
+        if seen != asked:
+            raise ConverterMissing(
+                f"what answers at I2C address 0x{self._address:02x} does not keep an ADS1015's settings "
+                f"(0x{seen:04x} read back, 0x{asked:04x} written); check which chip is there and its supply"
+            )
+
+    def _burst(self, until_s: float) -> None:
+        """Read until `until_s`, follow the grid, and choose the range."""
+        now_s, wait_until, read = self._time.now_s, self._time.wait_until, self._ads.get_last_result
+        pause = self._pause.random
+        # Reads at equal distances would draw completions of their own onto the grid: scatter them by half.
+        shortest_s = 0.5 * self._nominal_s / READS_PER_PERIOD
+        before: list[float] = []
+        after: list[float] = []
+        words: list[int] = []
+        failures = 0
+        self._bus.allow(ANSWER_S)
+        begun_s = now_s()
+        while begun_s < until_s:
+            try:
+                word = read(True)
+            except ConverterSilent:
+                raise
+            except OSError:
+                failures += 1
+                if failures >= FAILURES:
+                    raise
+            else:
+                failures = 0
+                before.append(begun_s)
+                words.append(word)
+                after.append(now_s())
+            wait_until(begun_s + shortest_s * (1.0 + 2.0 * pause()))
+            begun_s = now_s()
+        if words:
+            self._take_in(np.array(before), np.array(after), np.array(words, dtype=np.uint16))
+
+    def _take_in(self, before_s: FloatArray, after_s: FloatArray, words: NDArray[np.uint16]) -> None:
+        """Turn the reads of one burst into a `_Burst`, and let the grid see what changed when."""
+        took_s = after_s - before_s
+        quick_s = float(np.sort(took_s)[len(took_s) // 10])
+        self._quick_s = quick_s if math.isnan(self._quick_s) else self._quick_s + 0.2 * (quick_s - self._quick_s)
+        on_time = took_s < self._quick_s + LATE_S
+        if not on_time.any():
+            return
+        codes = (words.view(np.int16) >> 4).astype(np.int64)[on_time]
+        times_s = 0.5 * (before_s + after_s)[on_time]
+        doubt_s = 0.5 * np.maximum(took_s[on_time] - self._quick_s, 0.0)
+        self._bursts.append(_Burst(times_s, doubt_s, codes, self._range_v))
+        while self._bursts and self._bursts[0].times_s[-1] < times_s[-1] - KEEP_S:
+            self._bursts.popleft()
+        if self._last is not None:
+            times_s = np.append(self._last[0], times_s)
+            codes = np.append(self._last[1], codes)
+        now_s = float(times_s[-1])
+        if codes.min() != codes.max():
+            self._changed_s = now_s
+        seen = brackets(times_s, codes, nominal_s=self._nominal_s)
+        edges = self._new_edges(now_s)
+        self._grid.follow(Events(edges, edges) if self._edges_flow else seen, now_s)
+        self._last = (float(times_s[-1]), int(codes[-1]))
+        self._choose_range(now_s, int(max(codes.max(), -codes.min())))
+        if now_s - self._changed_s > STUCK_S:
+            self._probe(now_s, int(codes[-1]))
+
+    def _edge(self, when_s: float, state: int) -> None:
+        """Note the time of a falling edge; called by gpiozero, in its thread."""
+        if not state:
+            self._edges.append(when_s)
+
+    def _new_edges(self, now_s: float) -> FloatArray:
+        edges = [self._edges.popleft() for _ in range(len(self._edges))]
+        # Stamps from another clock than ours are of no use; the reads alone then have to do.
+        near = np.array([when_s for when_s in edges if abs(when_s - now_s) < 1.0])
+        if len(near):
+            self._edge_seen_s = now_s
+        return near
+
+    @property
+    def _edges_flow(self) -> bool:
+        return self._last is not None and self._last[0] - self._edge_seen_s < 0.1
+
+    def _choose_range(self, now_s: float, peak: int) -> None:
+        """Widen at once when the level nears the rail; narrow when it has long been low, unless held."""
+        self._peaks.append((now_s, peak))
+        if peak >= RANGE_UP * TOP_CODE:
+            wider = [range_v for range_v in RANGES if range_v > self._range_v]
+            if wider:
+                # At the rail nobody knows how far beyond it the level is: take the widest.
+                self._set_range(wider[0] if peak >= TOP_CODE else wider[-1])
+            return
+        if self._held or now_s - self._peaks[0][0] < RANGE_DOWN_S:
+            return
+        while now_s - self._peaks[0][0] > 2.0 * RANGE_DOWN_S:
+            self._peaks.popleft()
+        highest = max(level for _, level in self._peaks) * LSB_V[self._range_v]
+        fitting = [range_v for range_v in RANGES if highest < RANGE_DOWN * range_v]
+        if fitting and fitting[-1] < self._range_v:
+            self._set_range(fitting[-1])
+
+    def _probe(self, now_s: float, code: int) -> None:
+        """Find out whether a register that never changes is a quiet input or a chip that stands still.
+
+        Raises ConverterSilent if it stands still.
+        """
+        from adafruit_ads1x15.ads1x15 import Mode
+
+        if abs(code) < TOP_CODE:
+            self._bus.allow(ANSWER_S)
+            self._ads.mode = Mode.SINGLE
+            other = self._ads.read(PROBE_MUX) >> 4
+            if other == code:
+                raise ConverterSilent(
+                    f"the ADS1015's conversion register stands at {code} whatever is asked of it; "
+                    "switch the meter off and on, and replace the board if it happens again"
+                )
+            self._ads.read(MUX[self._input])
+            self._ads.mode = Mode.CONTINUOUS
+            self._grid.restart()
+            self._take_effect()
+            self._last = None
+        self._changed_s = now_s
+
+    def _forget(self) -> None:
+        self._bursts.clear()
+        self._peaks.clear()
+        self._last = None
+        self._changed_s = self._time.now_s()
+
+    # -- from codes to volts --------------------------------------------------------------------------------------
+
+    def _volts(self, burst: _Burst) -> tuple[FloatArray, NDArray[np.int64]]:
+        """Return the volts at the terminals of a burst, calibrated where a calibration is there, and its codes."""
+        volts = np.asarray(burst.codes * self._code_v(burst.range_v), dtype=np.float64)
+        if self._calibration is not None:
+            found = self._calibration.inputs[self._input].ranges[burst.range_v]
+            volts = found.gain * (volts - found.offset_v)
+        return volts, burst.codes
+
+    def _code_v(self, range_v: float) -> float:
+        """Return one code at the terminals by the nominal circuit [V]."""
+        return LSB_V[range_v] * CHANNELS[self._input].ratio / loading(range_v)
+
+    def _facts(self, period_s: float) -> Facts:
+        channel = CHANNELS[self._input]
+        calibration = self._calibration
+        code_v = self._code_v(self._range_v)
+        reference_u = 0.0 if calibration is None else 0.005 * calibration.reference_u_pct
+        pole_scale = 1.0 if calibration is None else calibration.inputs[self._input].pole_scale
+        return Facts(
+            converter=self.name,
+            input=self._input,
+            lsb_v=code_v,
+            full_scale_v=TOP_CODE * self._code_v(RANGES[0]),
+            noise_v=math.hypot(code_v * math.hypot(CHIP_NOISE_LSB, 1.0 / math.sqrt(12.0)), channel.noise_v),
+            tone_band_hz=(10.0, 300.0),
+            harmonics_to_hz=0.4 / period_s,
+            response=path_response(period_s=period_s, pole_scale=pole_scale),
+            gain_u=channel.gain_u if calibration is None else math.hypot(CALIBRATED_GAIN_U, reference_u),
+            offset_u_v=channel.offset_u_v * (1.0 if calibration is None else CALIBRATED_OFFSET_SHARE),
+            response_u=POLE_U if calibration is None else CALIBRATED_POLE_U,
+            calibrated=calibration is not None,
+            simulated=self._simulated,
+        )
+
+    def _quality(self, times_s: FloatArray, reads: int, saturated: int) -> Quality:
+        grid = self._grid
+        if not grid.locked:
+            return Quality(math.nan, Clock.LEARNING, saturated=saturated, timing_rms_s=0.5 * self._nominal_s)
+        spanned = round(float(times_s[-1] - times_s[0]) / grid.period_s) + 1 if len(times_s) else 0
+        return Quality(
+            rate_hz=1.0 / grid.period_s,
+            clock=Clock.LOCKED,
+            missed=spanned - len(times_s),
+            repeated=max(reads - len(times_s), 0),
+            saturated=saturated,
+            timing_rms_s=grid.timing_rms_s,
+        )

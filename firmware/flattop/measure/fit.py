@@ -1,0 +1,165 @@
+"""Sine fit with harmonics and amplitude drift on uneven times, after IEEE Std 1057.
+
+The model is x(t) = C0 + Re sum_k C_k exp(j k w t) + t Re[D exp(j w t)], with t counted from the middle of the
+block. To first order D = (gamma + j delta) C_1: gamma is the relative drift of the amplitude [1/s] and delta the
+error of the frequency that was assumed [rad/s], so that one linear solution answers both and a few rounds of it are
+the Gauss-Newton search of the four-parameter fit.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from flattop.samples import ComplexArray, FloatArray
+
+SEARCH_HARMONICS = 3
+"""Harmonics carried while the frequency is searched: enough to keep a clipped wave from pulling it."""
+SEARCH_ROUNDS = 4
+MIN_SAMPLES_PER_UNKNOWN = 1.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SineFit:
+    """A sine with harmonics, fitted to one block.
+
+    harmonics : complex128, shape (h + 1,)
+        C_0 (d.c., real) to C_h as seen by the samples [V peak], phases at `middle_s`.
+    residual : float64, shape (n,)
+        Samples minus model [V].
+    """
+
+    hz: float
+    hz_sigma: float
+    """Standard deviation of `hz` from the residual alone, the host's clock left out [Hz]."""
+    middle_s: float
+    harmonics: ComplexArray
+    drift_per_s: float
+    """Relative change of the amplitude [1/s]."""
+    residual: FloatArray
+
+    @property
+    def amplitude(self) -> float:
+        """Peak of the fundamental [V]."""
+        return float(abs(self.harmonics[1]))
+
+    @property
+    def residual_rms(self) -> float:
+        """RMS of what the model leaves over, for the unknowns it used up [V]."""
+        unknowns = 2 * len(self.harmonics) + 2
+        left_over = max(len(self.residual) - unknowns, 1)
+        return math.sqrt(float(np.dot(self.residual, self.residual)) / left_over)
+
+    @property
+    def sigma(self) -> float:
+        """Standard deviation of the real and of the imaginary part of one C_k [V]."""
+        return self.residual_rms * math.sqrt(2.0 / len(self.residual))
+
+
+def strongest_hz(*, times_s: FloatArray, volts: FloatArray, low_hz: float, high_hz: float) -> tuple[float, float]:
+    """Return frequency [Hz] and amplitude [V peak] of the strongest line, to a small part of a bin.
+
+    Times may be uneven: the block is drawn onto an even grid first, which is good enough for a start. The line
+    lies between `low_hz` and `high_hz`; (NaN, 0.0) where the block holds no such bin.
+    """
+    n = len(times_s)
+    if n < 8 or not times_s[-1] > times_s[0]:
+        return math.nan, 0.0
+    span_s = float(times_s[-1] - times_s[0])
+    even_s = np.linspace(times_s[0], times_s[-1], n)
+    window = np.hanning(n)
+    size = 1 << (2 * n - 1).bit_length()
+    level = (np.interp(even_s, times_s, volts) - np.mean(volts)) * window
+    magnitude = np.abs(np.fft.rfft(level, size))
+    bin_hz = (n - 1) / span_s / size
+    first = max(int(low_hz / bin_hz), 1)
+    last = min(int(high_hz / bin_hz) + 1, len(magnitude) - 2)
+    if last < first:
+        return math.nan, 0.0
+    peak = first + int(np.argmax(magnitude[first : last + 1]))
+    amplitude = 2.0 * float(magnitude[peak]) / float(window.sum())
+    left, middle, right = np.log(magnitude[peak - 1 : peak + 2] + 1e-300)
+    curve = left - 2.0 * middle + right
+    shift = 0.5 * float((left - right) / curve) if curve < 0.0 else 0.0
+    return (peak + min(max(shift, -0.5), 0.5)) * bin_hz, amplitude
+
+
+def _columns(t: FloatArray, w: float, harmonics: int) -> FloatArray:
+    """Return the model's columns as rows: 1, cos k w t, sin k w t, t cos w t, t sin w t (t scaled to +-1)."""
+    turn = np.empty((harmonics, len(t)), dtype=np.complex128)
+    np.exp(1j * w * t, out=turn[0])
+    for k in range(1, harmonics):
+        np.multiply(turn[k - 1], turn[0], out=turn[k])
+    rows = np.empty((2 * harmonics + 3, len(t)))
+    rows[0] = 1.0
+    rows[1 : harmonics + 1] = turn.real
+    rows[harmonics + 1 : 2 * harmonics + 1] = turn.imag
+    np.multiply(rows[1], t, out=rows[-2])
+    np.multiply(rows[harmonics + 1], t, out=rows[-1])
+    rows[-2:] /= max(float(np.max(np.abs(t))), 1e-12)
+    return rows
+
+
+def _solve(t: FloatArray, x: FloatArray, w: float, harmonics: int) -> tuple[ComplexArray, complex, FloatArray]:
+    """Return C_0..C_h, D / C_1 [1/s] and the residual of the linear fit at angular frequency `w`."""
+    rows = _columns(t, w, harmonics)
+    try:
+        found = np.linalg.solve(rows @ rows.T, rows @ x)
+    except np.linalg.LinAlgError:
+        # Two columns alike (a hole that leaves too little of a cycle): the smallest solution will do.
+        found = np.linalg.lstsq(rows.T, x, rcond=None)[0]
+    coefficients = np.empty(harmonics + 1, dtype=np.complex128)
+    coefficients[0] = found[0]
+    coefficients[1:] = found[1 : harmonics + 1] - 1j * found[harmonics + 1 : 2 * harmonics + 1]
+    scale = max(float(np.max(np.abs(t))), 1e-12)
+    d = complex(found[-2], -found[-1]) / scale
+    change = d / coefficients[1] if coefficients[1] != 0 else 0j
+    return coefficients, complex(change), x - found @ rows
+
+
+def harmonics_that_fit(*, samples: int, duration_s: float, hz: float, to_hz: float, limit: int) -> int:
+    """Return how many harmonics a block can carry: bounded by band, by `limit` and by the number of samples."""
+    in_band = int(to_hz / hz + 1e-9)
+    in_samples = int((samples / MIN_SAMPLES_PER_UNKNOWN - 3) / 2)
+    # Fewer than 1.3 cycles tell the harmonics badly from the drift: keep to the fundamental.
+    in_time = limit if duration_s * hz > 1.3 else 1
+    return max(min(in_band, in_samples, in_time, limit), 1)
+
+
+def fit_sine(*, times_s: FloatArray, volts: FloatArray, near_hz: float, harmonics: int) -> SineFit | None:
+    """Fit the four-parameter sine with `harmonics` harmonics, starting at `near_hz`.
+
+    times_s, volts : float64, shape (n,); times may be uneven but must increase.
+
+    None where the search leaves the neighbourhood of `near_hz` (more than 1.5 cycles over the block): there
+    is no sine there.
+
+    Source: IEEE Std 1057 (four-parameter least squares); the drift column is ours.
+    """
+    middle_s = 0.5 * float(times_s[0] + times_s[-1])
+    t = times_s - middle_s
+    span_s = float(times_s[-1] - times_s[0])
+    w = start = 2.0 * math.pi * near_hz
+    reach = 2.0 * math.pi * 1.5 / span_s
+    for _ in range(SEARCH_ROUNDS):
+        _, change, _ = _solve(t, volts, w, min(SEARCH_HARMONICS, harmonics))
+        w += change.imag
+        if not abs(w - start) < reach or w <= 0.0:
+            return None
+        if abs(change.imag) * span_s < 1e-4:
+            break
+    coefficients, change, residual = _solve(t, volts, w, harmonics)
+    w += change.imag
+    fit = SineFit(w / (2.0 * math.pi), 0.0, middle_s, coefficients, change.real, residual)
+    # Rife & Boorstyn 1974, written for a block of n samples over span_s: sigma_f = sigma sqrt(6/n) / (pi A T).
+    hz_sigma = fit.residual_rms * math.sqrt(6.0 / len(t)) / (math.pi * max(fit.amplitude, 1e-12) * span_s)
+    return SineFit(fit.hz, hz_sigma, middle_s, coefficients, change.real, residual)
+
+
+def fit_at(*, times_s: FloatArray, volts: FloatArray, hz: float, harmonics: int) -> SineFit:
+    """Fit amplitude, phase, harmonics and drift at a known frequency (three-parameter fit of IEEE Std 1057)."""
+    middle_s = 0.5 * float(times_s[0] + times_s[-1])
+    coefficients, change, residual = _solve(times_s - middle_s, volts, 2.0 * math.pi * hz, harmonics)
+    return SineFit(hz, 0.0, middle_s, coefficients, change.real, residual)

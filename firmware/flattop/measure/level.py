@@ -1,0 +1,337 @@
+"""One block of samples in figures: levels, frequency, harmonics and tops, each with its uncertainty.
+
+`measure` knows nothing of earlier blocks and passes no verdict; `verdict.Judge` does both.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from flattop.measure.fit import SineFit, fit_at, fit_sine, harmonics_that_fit, strongest_hz
+from flattop.measure.reading import Tops
+from flattop.measure.tops import TopsFit, clipped_harmonics, fit_tops, in_phase
+from flattop.samples import Clock, ComplexArray, FloatArray, Samples
+
+MIN_SAMPLES = 24
+COVERAGE = 2.0
+"""Coverage factor of every expanded uncertainty (JCGM 100:2008)."""
+MAINS_HZ = (50.0, 60.0)
+TONE_SHARE = 0.5
+"""A block holds a tone if its strongest line carries at least this share of the a.c. power."""
+TONE_LSB = 4.0
+"""Peak of the weakest line that is looked at, in codes."""
+TONE_NOISE = 4.0
+"""The same, in multiples of the converter's noise."""
+ADDED_HARMONICS = 64
+"""The folded wave is completed up to this harmonic from the fitted clip, against ringing at its corners."""
+FOLD_STEPS = 360
+PICTURE_STEPS = 91
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Block:
+    """Figures of one block; NaN where the block cannot carry one. Uncertainties are expanded, k = 2."""
+
+    samples: Samples
+    rms_v: float
+    rms_u_v: float
+    dc_v: float
+    dc_u_v: float
+    peak_pos_v: float
+    peak_neg_v: float
+    line_hz: float
+    """Frequency of the strongest line, judged or not [Hz]; NaN if there is none."""
+    line_v: float
+    """Its peak [V]."""
+    fit: SineFit | None = None
+    """The sine fit as the samples saw it; None where no tone was found."""
+    hz_u: float = math.nan
+    harmonics: ComplexArray | None = None
+    """C_0..C_h with the path's response divided out [V peak]."""
+    shape: ComplexArray | None = None
+    """c_0..c_h, the same over the fundamental and in phase with it."""
+    shape_sigma: FloatArray | None = None
+    """Standard deviation of their real and of their imaginary parts."""
+    unsteady: float = math.nan
+    """RMS of what does not repeat from cycle to cycle, over the RMS of the fundamental."""
+    thd: float = math.nan
+    thd_sigma: float = math.nan
+    thd_n: float = math.nan
+    tops: TopsFit | None = None
+
+    @property
+    def peak_lsb(self) -> float:
+        """Peak of the fundamental in codes of the converter; infinite where samples are not coded in steps."""
+        lsb_v = self.samples.facts.lsb_v
+        if self.fit is None:
+            return 0.0
+        return self.fit.amplitude / lsb_v if lsb_v > 0.0 else math.inf
+
+
+def mains_families(*, hz: float, highest: int, duration_s: float) -> tuple[FloatArray, ...]:
+    """Return the harmonics of `hz` that mains hum could stand on, a family for each mains frequency met."""
+    k = np.arange(2, highest + 1, dtype=np.float64)
+    resolution_hz = 1.5 / duration_s
+    families = []
+    for mains_hz in MAINS_HZ:
+        nearest_hz = mains_hz * np.maximum(np.round(k * hz / mains_hz), 1.0)
+        met = k[np.abs(k * hz - nearest_hz) < resolution_hz]
+        if len(met):
+            families.append(met)
+    return tuple(families)
+
+
+def rms_ac(volts: FloatArray) -> float:
+    """Return the RMS of `volts` about their mean [V], as they are: no whole cycles sought."""
+    return float(np.std(volts)) if len(volts) else math.nan
+
+
+def _dc_u(samples: Samples, dc_v: float, scatter_v: float) -> float:
+    """Return the expanded uncertainty of the mean [V]."""
+    facts = samples.facts
+    # A level that stays inside one code is rounded, not averaged: the full half code stands.
+    rounding_v = facts.lsb_v / math.sqrt(12.0) if scatter_v < facts.lsb_v else 0.0
+    noise_v = max(scatter_v, facts.noise_v) / math.sqrt(max(len(samples), 1))
+    return COVERAGE * math.hypot(facts.offset_u_v, facts.gain_u * dc_v, rounding_v, noise_v)
+
+
+def _without_tone(samples: Samples, line_hz: float = math.nan, line_v: float = 0.0) -> Block:
+    """Return the figures that need no tone."""
+    facts = samples.facts
+    if len(samples) == 0:
+        nan = math.nan
+        return Block(samples, nan, nan, nan, nan, nan, nan, nan, 0.0)
+    mean_v = float(np.mean(samples.volts))
+    scatter_v = rms_ac(samples.volts)
+    noise_v = facts.noise_v
+    rms_v = math.sqrt(max(scatter_v**2 - noise_v**2, 0.0))
+    # The RMS of n samples of noise is known to 1 / sqrt(2 n); what was taken out as noise is not known better.
+    rms_u_v = COVERAGE * math.hypot(facts.gain_u * rms_v, scatter_v / math.sqrt(2 * len(samples)))
+    rms_u_v = max(rms_u_v, noise_v if rms_v < noise_v else 0.0)
+    return Block(
+        samples,
+        rms_v,
+        rms_u_v,
+        mean_v,
+        _dc_u(samples, mean_v, scatter_v),
+        float(np.max(samples.volts)) - mean_v,
+        float(np.min(samples.volts)) - mean_v,
+        line_hz,
+        line_v,
+    )
+
+
+def measure(samples: Samples, *, most_harmonics: int = 16) -> Block:
+    """Measure one block.
+
+    samples : at least 24 of them, over at least a cycle of the tone
+    most_harmonics : upper bound of the harmonics that are fitted
+
+    Levels of a tone come from the fit and its residual, so that neither a part of a cycle at the end of the block
+    nor missing samples move them: V^2 = sum |C_k|^2 / 2 + residual, the converter's own noise taken out.
+    """
+    facts = samples.facts
+    if len(samples) < MIN_SAMPLES or not np.isfinite(samples.volts).all():
+        return _without_tone(samples)
+    duration_s = samples.duration_s
+    rate_hz = (len(samples) - 1) / duration_s
+    low_hz = max(0.8 * facts.tone_band_hz[0], 1.2 / duration_s)
+    line_hz, line_v = strongest_hz(times_s=samples.times_s, volts=samples.volts, low_hz=low_hz, high_hz=0.49 * rate_hz)
+    if not line_v > max(TONE_LSB * facts.lsb_v, TONE_NOISE * facts.noise_v, 1e-9 * facts.full_scale_v):
+        return _without_tone(samples)
+    low, high = facts.tone_band_hz
+    if 0.5 * line_v**2 < TONE_SHARE * float(np.var(samples.volts)):
+        return _without_tone(samples)
+    if not 0.9 * low <= line_hz <= 1.05 * high:
+        return _without_tone(samples, line_hz, line_v)
+    harmonics = harmonics_that_fit(
+        samples=len(samples), duration_s=duration_s, hz=line_hz, to_hz=facts.harmonics_to_hz, limit=most_harmonics
+    )
+    fit = fit_sine(times_s=samples.times_s, volts=samples.volts, near_hz=line_hz, harmonics=harmonics)
+    if fit is None:
+        return _without_tone(samples, line_hz, line_v)
+    return _with_tone(samples, fit)
+
+
+def _with_tone(samples: Samples, fit: SineFit) -> Block:
+    """Return the figures of a block that holds a tone."""
+    facts = samples.facts
+    k = np.arange(len(fit.harmonics))
+    response = facts.response(k * fit.hz)
+    seen = fit.harmonics / response
+    sigma = np.maximum(fit.sigma, facts.noise_v * math.sqrt(2.0 / len(samples))) / np.abs(response)
+    powers = np.abs(seen[1:]) ** 2
+    # Noise makes every |C_k|^2 too large by the variance of its two parts: take that out, down to nothing.
+    over = float(np.sum(powers[1:] - 2.0 * sigma[2:] ** 2))
+    left_over = max(fit.residual_rms**2 - facts.noise_v**2, 0.0)
+    rms_v = math.sqrt(0.5 * (float(powers[0]) + max(over, 0.0)) + left_over)
+    thd = math.sqrt(max(over, 0.0) / powers[0])
+    shape = in_phase(seen)
+    shape_sigma = sigma / abs(seen[1])
+    families = mains_families(hz=fit.hz, highest=len(k) - 1, duration_s=samples.duration_s)
+    tops = fit_tops(shape=shape, sigma=shape_sigma, doubtful=families)
+    peak_pos_v, peak_neg_v = _peaks(samples, seen, tops)
+    dc_v = float(fit.harmonics[0].real)
+    return Block(
+        samples=samples,
+        rms_v=rms_v,
+        rms_u_v=_rms_u(samples, fit, rms_v),
+        dc_v=dc_v,
+        dc_u_v=_dc_u(samples, dc_v, max(fit.residual_rms, facts.lsb_v)),
+        peak_pos_v=peak_pos_v,
+        peak_neg_v=peak_neg_v,
+        line_hz=fit.hz,
+        line_v=float(abs(seen[1])),
+        fit=fit,
+        hz_u=COVERAGE * math.hypot(fit.hz_sigma, facts.clock_u * fit.hz, _clock_hz(samples, fit)),
+        harmonics=seen,
+        shape=shape,
+        shape_sigma=shape_sigma,
+        unsteady=unsteady_rms(fit, samples.times_s, facts.noise_v) / (fit.amplitude / math.sqrt(2.0)),
+        thd=thd,
+        # Root of a sum of squares: its scatter is that of one part along the sum, and never less.
+        thd_sigma=float(np.linalg.norm(shape_sigma[2:])) / math.sqrt(max(len(k) - 2, 1)),
+        thd_n=math.sqrt((float(powers[1:].sum()) + 2.0 * fit.residual_rms**2) / powers[0]),
+        tops=tops,
+    )
+
+
+def _rms_u(samples: Samples, fit: SineFit, rms_v: float) -> float:
+    """Return the expanded uncertainty of the RMS [V]: noise of the fit, calibration, and the path's corner."""
+    facts = samples.facts
+    # Stretching all time constants by a small part is the same as stretching the frequency by it.
+    step = 1e-3
+    ends = np.abs(facts.response(np.array([fit.hz * (1.0 - step), fit.hz * (1.0 + step)])))
+    corner = abs(float(np.log(ends[1] / ends[0]))) / (2.0 * step) * facts.response_u
+    noise_v = max(fit.residual_rms, facts.noise_v) / math.sqrt(len(samples))
+    return COVERAGE * math.hypot(facts.gain_u * rms_v, corner * rms_v, noise_v)
+
+
+def _clock_hz(samples: Samples, fit: SineFit) -> float:
+    """Return the standard deviation of the frequency from timing that is not on a grid [Hz]."""
+    if samples.quality.clock is not Clock.LEARNING:
+        return 0.0
+    # White timing noise of sigma_t turns into phase noise of w sigma_t on each of n samples (Rife & Boorstyn 1974).
+    timing_s = samples.quality.timing_rms_s
+    return float(fit.hz * timing_s * math.sqrt(12.0 / len(samples)) / max(samples.duration_s, 1e-9))
+
+
+def unsteady_rms(fit: SineFit, times_s: FloatArray, noise_v: float) -> float:
+    """Return the RMS of the part of the residual that does not repeat from cycle to cycle [V].
+
+    The converter's own noise is taken out. Harmonics beyond those fitted repeat and drop out; hum, a second tone,
+    music, a step of the level do not.
+    """
+    n = len(fit.residual)
+    bins = max(min(n // 6, 256), 1)
+    place = ((times_s - fit.middle_s) * fit.hz % 1.0 * bins).astype(np.intp) % bins
+    count = np.bincount(place, minlength=bins)
+    total = np.bincount(place, weights=fit.residual, minlength=bins)
+    square = np.bincount(place, weights=fit.residual**2, minlength=bins)
+    within = square - total**2 / np.maximum(count, 1)
+    # An edge of the wave (a square has two) fills a few bins with its steepness: leave the worst tenth out.
+    kept = np.argsort(within)[: max(bins - bins // 10, 1)]
+    freedom = max(float((count[kept] - 1).clip(min=0).sum()), 1.0)
+    return math.sqrt(max(float(within[kept].sum()) / freedom - noise_v**2, 0.0))
+
+
+@lru_cache(maxsize=4)
+def _turns(steps: int) -> ComplexArray:
+    """Return exp(j k a) for k = 0..ADDED_HARMONICS, shape (k, steps), a once round from -90 degrees."""
+    angle = 2.0 * math.pi * np.arange(steps) / steps - 0.5 * math.pi
+    return np.asarray(np.exp(1j * np.outer(np.arange(ADDED_HARMONICS + 1), angle)), dtype=np.complex128)
+
+
+def folded_cycle(harmonics: ComplexArray, tops: TopsFit | None) -> FloatArray:
+    """Return one cycle of the a.c. part [V], shape (360,), from a quarter cycle before the positive crest.
+
+    harmonics : complex128, shape (h + 1,), C_0..C_h with the path's response divided out
+
+    Above h the harmonics of the fitted clip stand in, so that a flat top is drawn flat and not as ringing.
+    """
+    count = min(len(harmonics), ADDED_HARMONICS + 1)
+    whole = np.zeros(ADDED_HARMONICS + 1, dtype=np.complex128)
+    k = np.arange(count)
+    whole[:count] = harmonics[:count] * np.exp(-1j * k * np.angle(harmonics[1]))
+    whole[0] = 0.0
+    if tops is not None and count <= ADDED_HARMONICS and max(tops.beta_pos, tops.beta_neg) > 0.1:
+        above = np.arange(count, ADDED_HARMONICS + 1, dtype=np.float64)
+        filling = clipped_harmonics(beta_pos=tops.beta_pos, beta_neg=tops.beta_neg, k=above)
+        whole[count:] = abs(harmonics[1]) * filling
+    return np.asarray((whole @ _turns(FOLD_STEPS)).real, dtype=np.float64)
+
+
+def _peaks(samples: Samples, harmonics: ComplexArray, tops: TopsFit | None) -> tuple[float, float]:
+    """Return the highest and the lowest level of the a.c. part [V]."""
+    facts = samples.facts
+    edge = np.array([facts.harmonics_to_hz])
+    if abs(complex(facts.response(edge)[0]) - 1.0) < 1e-3:
+        # The path bends nothing: the samples themselves hold the peaks, corners and spikes included.
+        return float(np.max(samples.volts)) - float(harmonics[0].real), float(np.min(samples.volts)) - float(
+            harmonics[0].real
+        )
+    cycle = folded_cycle(harmonics, tops)
+    return float(cycle.max()), float(cycle.min())
+
+
+def tops_picture(block: Block) -> Tops | None:
+    """Return both half-cycles about their crests with the sine that the flanks predict, or None without a tone."""
+    if block.harmonics is None or block.tops is None:
+        return None
+    cycle = folded_cycle(block.harmonics, block.tops)
+    half = FOLD_STEPS // 2
+    angle_deg = np.linspace(-90.0, 90.0, PICTURE_STEPS)
+    at = np.arange(half + 1) * (180.0 / half) - 90.0
+    pos_v = np.interp(angle_deg, at, cycle[: half + 1])
+    neg_v = -np.interp(angle_deg, at, np.append(cycle[half:], cycle[0]))
+    # Cutting one top only moves the mean: the uncut sine stands that much off the a.c. part's own zero.
+    fundamental_v = float(abs(block.harmonics[1]))
+    shift_v = -block.tops.mean_shift * fundamental_v
+    sine_v = block.tops.uncut * fundamental_v * np.cos(np.radians(angle_deg))
+    return Tops(angle_deg, pos_v, neg_v, sine_v + shift_v, sine_v - shift_v)
+
+
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """A look at the last two cycles: quick, and only good for a plainly missing top."""
+
+    overdrive_db: float
+    sigma_db: float
+    thd: float
+    unsteady: float
+    broad: bool
+    quadrature: float
+
+
+def glance(samples: Samples, *, hz: float, most_harmonics: int = 12) -> Glance | None:
+    """Look at a block of about two cycles whose frequency is known; None where it cannot carry a look."""
+    if len(samples) < MIN_SAMPLES or samples.duration_s * hz < 1.7:
+        return None
+    # A hole takes a top away as a limiter does: such a block says nothing.
+    if float(np.max(np.diff(samples.times_s))) > 6.0 * samples.duration_s / len(samples):
+        return None
+    facts = samples.facts
+    harmonics = harmonics_that_fit(
+        samples=len(samples), duration_s=samples.duration_s, hz=hz, to_hz=facts.harmonics_to_hz, limit=most_harmonics
+    )
+    fit = fit_at(times_s=samples.times_s, volts=samples.volts, hz=hz, harmonics=harmonics)
+    if not fit.amplitude > TONE_LSB * facts.lsb_v:
+        return None
+    response = facts.response(np.arange(harmonics + 1) * hz)
+    shape = in_phase(fit.harmonics / response)
+    sigma = max(fit.sigma, facts.noise_v * math.sqrt(2.0 / len(samples))) / fit.amplitude / np.abs(response)
+    tops = fit_tops(shape=shape, sigma=sigma)
+    if tops is None:
+        return None
+    return Glance(
+        overdrive_db=max(tops.overdrive_pos_db, tops.overdrive_neg_db),
+        sigma_db=tops.sigma_db,
+        thd=float(np.linalg.norm(shape[2:])),
+        unsteady=fit.residual_rms * math.sqrt(2.0) / fit.amplitude,
+        broad=tops.broad,
+        quadrature=tops.quadrature,
+    )

@@ -1,0 +1,312 @@
+"""Judge: from one block after another to Readings, with the verdict on the shape of the tone.
+
+The judge remembers what one block cannot know: whether the level fell or stepped, how long a finding has stood,
+that the tops were flat a moment ago, and the shape this output had at lower level. Time comes in with the blocks.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from flattop.measure.level import MIN_SAMPLES, Block, Glance, tops_picture
+from flattop.measure.reading import Reading, Reason, Verdict
+from flattop.measure.tops import TopsFit, fit_tops
+from flattop.samples import Clock, ComplexArray, Facts, Input, Quality, Samples
+
+STEADY = 0.03
+"""Largest part of a block that may not repeat from cycle to cycle, over the fundamental."""
+SURE = 5.0
+"""A finding counts from this many standard deviations of its noise."""
+QUADRATURE = 0.4
+"""A clip's harmonics stand in phase with the crest: above this share out of phase, something else made them."""
+FEWEST_LSB = 20.0
+"""Below this peak nothing is said of a shape."""
+FEW_LSB = 60.0
+"""Below this peak quantising looks like distortion of up to FEW_LSB_THD."""
+FEW_LSB_THD = 0.03
+BEYOND_HUM = 0.02
+"""Flattening [of the fundamental] that mains hum is not expected to reach."""
+QUIET_SHARE = 1e-4
+"""Below this share of the input's full scale there is no tone."""
+FASTEST = 0.2
+"""Largest change of level within one block that is still called a tone moving, of the level."""
+FALL_STEP = 0.003
+"""A level falls if it loses at least this share from one reading to the next."""
+FADED = 0.5
+FADE_S = 0.5
+STEP_SHARE = 0.05
+"""A lead is off if a level drops to less than this share without a fade."""
+LEVEL_MEMORY_S = 1.0
+LOWER_LEVEL = 10.0 ** (-3.0 / 20.0)
+"""The output's own shape is what it had at least 3 dB below the present level."""
+OWN_SHAPE_LSB = 100.0
+LOOKS = 2
+"""This many looks in a row must see flat tops."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """Where one verdict ends and the next begins."""
+
+    flat_db: float = 0.25
+    soft_db: float = 0.08
+    flat_thd_pct: float = 1.0
+    hysteresis: float = 0.1
+    """Way back below a limit before a verdict is given up, as a share of the limit."""
+    latch_s: float = 1.0
+    """A flat verdict stays this long after the tops are whole again [s]."""
+    hold_s: float = 1.0
+    """Bent tops that hum could explain must stand this long [s]."""
+    dc_alarm_v: float = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _OwnShape:
+    """The shape of an output at a low level, averaged over some readings."""
+
+    hz: float
+    rms_v: float
+    shape: ComplexArray
+    count: int
+
+
+class Judge:
+    """Turns blocks, in the order of time, into readings."""
+
+    def __init__(self, limits: Limits | None = None) -> None:
+        self.limits = limits or Limits()
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget everything: another input, another output, a new start."""
+        self._shown = Verdict.UNKNOWN
+        self._flat_until_s = -math.inf
+        self._third_since_s = math.inf
+        self._looks_flat = 0
+        self._looked_flat = False
+        self._tones: list[tuple[float, float]] = []
+        self._fall_from = (0.0, 0.0)
+        self._fading = False
+        self._lead_off = False
+        self._own: _OwnShape | None = None
+
+    def look(self, glance: Glance | None) -> bool:
+        """Take a quick look into account; True when it has just turned the verdict to flat.
+
+        The next `update` then says flat, whatever its longer block, half of it still old, makes of it.
+        """
+        flat = (
+            glance is not None
+            and glance.overdrive_db - 3.0 * glance.sigma_db >= self.limits.flat_db
+            and 100.0 * glance.thd >= self.limits.flat_thd_pct
+            and glance.unsteady < max(STEADY, 0.3 * glance.thd)
+            and glance.quadrature < QUADRATURE
+            and (glance.broad or glance.thd > BEYOND_HUM)
+        )
+        self._looks_flat = self._looks_flat + 1 if flat else 0
+        news = self._looks_flat == LOOKS and self._shown is not Verdict.FLAT
+        self._looked_flat = self._looked_flat or self._looks_flat >= LOOKS
+        return news
+
+    def silent(self, *, time_s: float, facts: Facts, quality: Quality) -> Reading:
+        """Return the reading of a converter that does not answer: no figure at all."""
+        self.reset()
+        nothing = Samples(np.empty(0), np.empty(0), facts, quality)
+        nan = math.nan
+        block = Block(nothing, nan, nan, nan, nan, nan, nan, nan, 0.0)
+        return self._reading(block, time_s, Verdict.UNKNOWN, Reason.SILENT)
+
+    def update(self, block: Block) -> Reading:
+        """Judge the next block."""
+        samples = block.samples
+        time_s = float(samples.times_s[-1]) if len(samples) else math.nan
+        reason = self._why_unknown(block, time_s)
+        looked_flat, self._looked_flat = self._looked_flat, False
+        if reason is Reason.NONE:
+            verdict, reason = self._shape(block, time_s)
+        else:
+            verdict = Verdict.UNKNOWN
+            self._third_since_s = math.inf
+        if looked_flat and reason in {Reason.NONE, Reason.MOVING, Reason.NOT_ONE_TONE, Reason.FADING}:
+            verdict, reason = Verdict.FLAT, Reason.TOP_MISSING
+        if verdict is Verdict.FLAT:
+            self._flat_until_s = time_s + self.limits.latch_s
+        elif verdict is not Verdict.UNKNOWN and time_s < self._flat_until_s:
+            verdict, reason = Verdict.FLAT, Reason.TOP_MISSING
+        self._shown = verdict
+        return self._reading(block, time_s, verdict, reason)
+
+    # -- what cannot be judged ------------------------------------------------------------------------------------
+
+    def _why_unknown(self, block: Block, time_s: float) -> Reason:
+        """Return the reason why no verdict can be given; NONE if the block carries one."""
+        samples, facts = block.samples, block.samples.facts
+        if len(samples) < MIN_SAMPLES:
+            return Reason.TOO_SHORT
+        if samples.quality.saturated:
+            return Reason.TOO_HIGH
+        quiet_v = max(2.0 * facts.lsb_v, 3.0 * facts.noise_v, QUIET_SHARE * facts.full_scale_v)
+        if block.rms_v < quiet_v and block.fit is None:
+            return self._nothing(block, time_s)
+        self._lead_off = False
+        if samples.quality.clock is Clock.LEARNING:
+            return Reason.CLOCK_LEARNING
+        low, high = facts.tone_band_hz
+        if math.isfinite(block.line_hz) and not low <= block.line_hz <= high:
+            return Reason.OUT_OF_BAND
+        if block.fit is None:
+            return Reason.NOT_ONE_TONE
+        moved = abs(block.fit.drift_per_s) * samples.duration_s
+        if block.unsteady > STEADY or moved > FASTEST:
+            return Reason.MOVING if moved > FASTEST / 2.0 else Reason.NOT_ONE_TONE
+        self._follow_level(block.rms_v, time_s)
+        if block.peak_lsb < FEWEST_LSB:
+            return Reason.TOO_FEW_LSB
+        if self._fading:
+            return Reason.FADING
+        return Reason.NONE
+
+    def _nothing(self, block: Block, time_s: float) -> Reason:
+        """Tell a lead that slipped off from a tone that was faded out or never there."""
+        if self._tones:
+            last_s, last_v = self._tones[-1]
+            recent_v = max(v for s, v in self._tones if s > last_s - LEVEL_MEMORY_S)
+            self._lead_off = last_v > 0.5 * recent_v and block.rms_v < STEP_SHARE * last_v and not self._fading
+            self._tones.clear()
+            self._fading = False
+            self._own = None
+        return Reason.LEAD_OFF if self._lead_off else Reason.NO_TONE
+
+    def _follow_level(self, rms_v: float, time_s: float) -> None:
+        """Keep the recent levels of the tone, and whether it is fading out."""
+        falling = bool(self._tones) and rms_v < self._tones[-1][1] * (1.0 - FALL_STEP)
+        if not falling:
+            self._fall_from = (time_s, rms_v)
+        start_s, start_v = self._fall_from
+        self._fading = falling and rms_v < FADED * start_v and time_s - start_s >= FADE_S
+        self._tones = [(s, v) for s, v in self._tones if s > time_s - 2.0 * LEVEL_MEMORY_S]
+        self._tones.append((time_s, rms_v))
+
+    # -- the shape ------------------------------------------------------------------------------------------------
+
+    def _shape(self, block: Block, time_s: float) -> tuple[Verdict, Reason]:
+        """Return the verdict on a steady tone."""
+        tops = block.tops
+        if tops is None or block.shape is None or block.shape_sigma is None:
+            return Verdict.UNKNOWN, Reason.OUT_OF_BAND
+        if 2.0 * tops.sigma_db > self.limits.soft_db and block.thd < FEW_LSB_THD:
+            return Verdict.UNKNOWN, Reason.TOO_FEW_LSB
+        distorted = 100.0 * (block.thd + 2.0 * block.thd_sigma) >= self._eased(
+            self.limits.flat_thd_pct, Verdict.DISTORTED, Verdict.FLAT
+        )
+        verdict, reason = self._bent(tops, distorted)
+        if verdict is Verdict.CLEAN:
+            relative = self._against_own_shape(block)
+            if relative is not None:
+                verdict, reason = self._bent(relative, False)
+                verdict = Verdict.SOFT if verdict is Verdict.FLAT else verdict
+                tops = relative
+        if block.peak_lsb < FEW_LSB and block.thd < FEW_LSB_THD and (verdict is not Verdict.CLEAN or distorted):
+            return Verdict.UNKNOWN, Reason.TOO_FEW_LSB
+        if reason is Reason.THIRD_ONLY:
+            self._third_since_s = min(self._third_since_s, time_s)
+            if time_s - self._third_since_s < self.limits.hold_s and self._shown is not verdict:
+                verdict, reason = Verdict.CLEAN, Reason.NONE
+        else:
+            self._third_since_s = math.inf
+        if verdict is Verdict.CLEAN:
+            if distorted:
+                return Verdict.DISTORTED, Reason.NO_TOP_MISSING
+            self._remember_shape(block)
+        return verdict, reason
+
+    def _bent(self, tops: TopsFit, distorted: bool) -> tuple[Verdict, Reason]:
+        """Return flat or soft with the evidence, or clean if the tops are as tall as the flanks say.
+
+        Limits are met with the uncertainty counted towards the warning: a top that may be flat is called flat.
+        """
+        if tops.flattening < SURE * tops.flattening_sigma or tops.quadrature > QUADRATURE:
+            return Verdict.CLEAN, Reason.NONE
+        highest_db = max(tops.overdrive_pos_db, tops.overdrive_neg_db) + 2.0 * tops.sigma_db
+        flat = highest_db >= self._eased(self.limits.flat_db, Verdict.FLAT)
+        soft = highest_db >= self._eased(self.limits.soft_db, Verdict.FLAT, Verdict.SOFT)
+        if not soft:
+            return Verdict.CLEAN, Reason.NONE
+        verdict = Verdict.FLAT if flat or distorted else Verdict.SOFT
+        if tops.broad:
+            return verdict, Reason.TOP_MISSING
+        if tops.flattening >= BEYOND_HUM:
+            return verdict, Reason.TOPS_BEND
+        # A single harmonic above the third is no shape that tops take: a whine or hum on the tone.
+        return (verdict, Reason.THIRD_ONLY) if tops.carried_by == 3 else (Verdict.CLEAN, Reason.NONE)
+
+    def _eased(self, limit: float, *held_by: Verdict) -> float:
+        """Return `limit`, lowered by the hysteresis while one of the verdicts it separates is shown."""
+        return limit * (1.0 - self.limits.hysteresis) if self._shown in held_by else limit
+
+    def _against_own_shape(self, block: Block) -> TopsFit | None:
+        """Fit the tops to what has changed since this output was well below the present level."""
+        own, shape, sigma = self._own, block.shape, block.shape_sigma
+        if own is None or shape is None or sigma is None or block.fit is None:
+            return None
+        if own.rms_v > LOWER_LEVEL * block.rms_v or abs(own.hz / block.fit.hz - 1.0) > 0.02:
+            return None
+        if len(own.shape) < len(shape):
+            return None
+        spread = sigma * math.sqrt(1.0 + (block.rms_v / own.rms_v) ** 2 / own.count)
+        return fit_tops(shape=shape, sigma=spread, own=own.shape)
+
+    def _remember_shape(self, block: Block) -> None:
+        """Keep the shape at the lowest clean level that is measured well enough."""
+        if block.shape is None or block.fit is None or block.peak_lsb < OWN_SHAPE_LSB:
+            return
+        own = self._own
+        another_tone = own is None or abs(own.hz / block.fit.hz - 1.0) > 0.02 or len(own.shape) != len(block.shape)
+        if own is None or another_tone or block.rms_v < 0.9 * own.rms_v:
+            self._own = _OwnShape(block.fit.hz, block.rms_v, block.shape, 1)
+        elif block.rms_v < 1.1 * own.rms_v and own.count < 20:
+            mean = own.shape + (block.shape - own.shape) / (own.count + 1)
+            self._own = _OwnShape(own.hz, own.rms_v, mean, own.count + 1)
+
+    # -- the reading ----------------------------------------------------------------------------------------------
+
+    def _reading(self, block: Block, time_s: float, verdict: Verdict, reason: Reason) -> Reading:
+        fit, tops, facts = block.fit, block.tops, block.samples.facts
+        found = tops is not None and tops.flattening >= SURE * tops.flattening_sigma
+        # Cutting one top only moves the mean of a wave: that much d.c. is the clip's, not the amplifier's.
+        explained_v = tops.mean_shift * block.line_v if tops is not None and found else 0.0
+        alarm = facts.input is Input.SPEAKER and abs(block.dc_v - explained_v) > self.limits.dc_alarm_v
+        highest = len(fit.harmonics) - 1 if fit is not None else 0
+        nan = math.nan
+        return Reading(
+            time_s=time_s,
+            duration_s=block.samples.duration_s,
+            rms_v=block.rms_v,
+            rms_u_v=block.rms_u_v,
+            dc_v=block.dc_v,
+            dc_u_v=block.dc_u_v,
+            hz=fit.hz if fit is not None else nan,
+            hz_u=block.hz_u,
+            peak_pos_v=block.peak_pos_v,
+            peak_neg_v=block.peak_neg_v,
+            crest=max(block.peak_pos_v, -block.peak_neg_v) / block.rms_v if block.rms_v > 0.0 else nan,
+            fundamental_v=block.line_v / math.sqrt(2.0) if fit is not None else nan,
+            thd_pct=100.0 * block.thd,
+            harmonics=highest,
+            thd_to_hz=highest * fit.hz if fit is not None else nan,
+            thd_n_pct=100.0 * block.thd_n,
+            overdrive_pos_db=tops.overdrive_pos_db if tops is not None else nan,
+            overdrive_neg_db=tops.overdrive_neg_db if tops is not None else nan,
+            overdrive_u_db=2.0 * tops.sigma_db if tops is not None else nan,
+            flat_share_pct=100.0 * tops.flat_share if tops is not None else nan,
+            drift_pct_s=100.0 * fit.drift_per_s if fit is not None else nan,
+            verdict=verdict,
+            reason=reason,
+            dc_alarm=alarm,
+            facts=facts,
+            quality=block.samples.quality,
+            tops=tops_picture(block),
+        )
