@@ -11,12 +11,13 @@ import math
 import random
 from collections import deque
 from dataclasses import dataclass
+from itertools import takewhile
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from flattop.calibration import Calibration
+from flattop.calibration import Calibration, InputCalibration
 from flattop.converters import Timebase
 from flattop.converters.frontend import (
     CALIBRATED_GAIN_U,
@@ -48,8 +49,10 @@ TOP_CODE, BOTTOM_CODE = 2047, -2048
 SETTLE_PERIODS = 2.2
 """After a setting the running conversion ends with the old one, and the oscillator may be 10 % slow."""
 READS_PER_PERIOD = 2.0
-BURST_S = 0.008
-"""Reads go in bursts of this length; after each the range is looked at [s]."""
+BURST_S = 0.025
+"""Reads go in bursts of this length, or up to the first code at a rail; then the range is looked at [s]."""
+RAILS = (0x7FF0, -0x8000)
+"""What the library returns at the two ends of the range: the code, left-justified."""
 ANSWER_S = 0.1
 """Longest wait for one answer of the chip [s]."""
 FAILURES = 8
@@ -60,6 +63,8 @@ EDGE_GUARD_S = 36e-6
 """The same where the grid comes from edges: where in its transaction the chip latches is not known then [s]."""
 LATE_S = 80e-6
 """A transaction longer than the quick ones by more than this was interrupted: such a read is dropped [s]."""
+WAKE_S = 30e-6
+"""How late a wait is expected to end [s]."""
 RANGE_UP = 0.95
 RANGE_DOWN = 0.75
 """A narrower range is taken when the level would stay below this share of it ..."""
@@ -169,7 +174,7 @@ class Ads1015Converter:
     bus : an I2C bus as Blinka gives it
     time : the clock that reads are stamped with; edges of `alert` must come with the same
     alert : the ready line, or None where it is not wired
-    calibration : gains and offsets of this meter; without it the nominal circuit is used, and said so
+    calibration : gains and offsets of this meter; for an input without one the nominal circuit is used, and said so
     """
 
     name = "ads1015"
@@ -266,11 +271,10 @@ class Ads1015Converter:
         While the grid is not known yet the times are those of the reads, one for each change of code.
         """
         grid = self._grid
-        bursts = list(self._bursts)
-        if not bursts:
+        if not self._bursts:
             return Samples(np.empty(0), np.empty(0), self._facts(self._nominal_s), self._quality(np.empty(0), 0, 0))
-        from_s = bursts[-1].times_s[-1] - duration_s
-        recent = [burst for burst in bursts if burst.times_s[-1] >= from_s]
+        from_s = float(self._bursts[-1].times_s[-1]) - duration_s
+        recent = list(takewhile(lambda burst: burst.times_s[-1] >= from_s, reversed(self._bursts)))[::-1]
         times_s = np.concatenate([burst.times_s for burst in recent])
         volts, codes = (np.concatenate(parts) for parts in zip(*map(self._volts, recent), strict=True))
         widest = np.concatenate([np.full(len(b.codes), b.range_v == RANGES[0]) for b in recent])
@@ -378,7 +382,11 @@ class Ads1015Converter:
         """Read until `until_s`, follow the grid, and choose the range."""
         now_s, wait_until, read = self._time.now_s, self._time.wait_until, self._ads.get_last_result
         pause = self._pause.random
-        # Reads at equal distances would draw completions of their own onto the grid: scatter them by half.
+        # With the ready line on a known grid, one read in the middle of every conversion is all that is needed.
+        # Without it the reads themselves find the completions; at equal distances they would draw some of their own
+        # onto the grid, so they are scattered by half.
+        on_grid = self._grid.locked and self._edges_flow
+        next_middle, lead_s = self._grid.next_middle, 0.5 * self._quick_s + WAKE_S
         shortest_s = 0.5 * self._nominal_s / READS_PER_PERIOD
         before: list[float] = []
         after: list[float] = []
@@ -400,7 +408,12 @@ class Ads1015Converter:
                 before.append(begun_s)
                 words.append(word)
                 after.append(now_s())
-            wait_until(begun_s + shortest_s * (1.0 + 2.0 * pause()))
+                if word in RAILS and self._range_v != RANGES[0]:
+                    break
+            if on_grid:
+                wait_until(next_middle(now_s() + lead_s) - lead_s)
+            else:
+                wait_until(begun_s + shortest_s * (1.0 + 2.0 * pause()))
             begun_s = now_s()
         if words:
             self._take_in(np.array(before), np.array(after), np.array(words, dtype=np.uint16))
@@ -461,7 +474,7 @@ class Ads1015Converter:
             return
         if self._held or now_s - self._peaks[0][0] < RANGE_DOWN_S:
             return
-        while now_s - self._peaks[0][0] > 2.0 * RANGE_DOWN_S:
+        while len(self._peaks) > 1 and now_s - self._peaks[1][0] >= RANGE_DOWN_S:
             self._peaks.popleft()
         highest = max(level for _, level in self._peaks) * LSB_V[self._range_v]
         fitting = [range_v for range_v in RANGES if highest < RANGE_DOWN * range_v]
@@ -502,10 +515,15 @@ class Ads1015Converter:
     def _volts(self, burst: _Burst) -> tuple[FloatArray, NDArray[np.int64]]:
         """Return the volts at the terminals of a burst, calibrated where a calibration is there, and its codes."""
         volts = np.asarray(burst.codes * self._code_v(burst.range_v), dtype=np.float64)
-        if self._calibration is not None:
-            found = self._calibration.inputs[self._input].ranges[burst.range_v]
+        if self._found is not None:
+            found = self._found.ranges[burst.range_v]
             volts = found.gain * (volts - found.offset_v)
         return volts, burst.codes
+
+    @property
+    def _found(self) -> InputCalibration | None:
+        """What a calibration found of the present input."""
+        return self._calibration.inputs.get(self._input) if self._calibration is not None else None
 
     def _code_v(self, range_v: float) -> float:
         """Return one code at the terminals by the nominal circuit [V]."""
@@ -513,10 +531,10 @@ class Ads1015Converter:
 
     def _facts(self, period_s: float) -> Facts:
         channel = CHANNELS[self._input]
-        calibration = self._calibration
+        found = self._found
         code_v = self._code_v(self._range_v)
-        reference_u = 0.0 if calibration is None else 0.005 * calibration.reference_u_pct
-        pole_scale = 1.0 if calibration is None else calibration.inputs[self._input].pole_scale
+        reference_u = 0.005 * self._calibration.reference_u_pct if self._calibration is not None else 0.0
+        pole_scale = found.pole_scale if found is not None else 1.0
         return Facts(
             converter=self.name,
             input=self._input,
@@ -526,10 +544,10 @@ class Ads1015Converter:
             tone_band_hz=(10.0, 300.0),
             harmonics_to_hz=0.4 / period_s,
             response=path_response(period_s=period_s, pole_scale=pole_scale),
-            gain_u=channel.gain_u if calibration is None else math.hypot(CALIBRATED_GAIN_U, reference_u),
-            offset_u_v=channel.offset_u_v * (1.0 if calibration is None else CALIBRATED_OFFSET_SHARE),
-            response_u=POLE_U if calibration is None else CALIBRATED_POLE_U,
-            calibrated=calibration is not None,
+            gain_u=channel.gain_u if found is None else math.hypot(CALIBRATED_GAIN_U, reference_u),
+            offset_u_v=channel.offset_u_v * (1.0 if found is None else CALIBRATED_OFFSET_SHARE),
+            response_u=POLE_U if found is None else CALIBRATED_POLE_U,
+            calibrated=found is not None,
             simulated=self._simulated,
         )
 

@@ -89,9 +89,14 @@ class Grid:
         """Return times in periods since a completion: the whole part names the conversion that can be read then."""
         return np.asarray((times_s - self._origin_s) / self.period_s, dtype=np.float64)
 
+    def next_middle(self, now_s: float) -> float:
+        """Return the time of the next moment that lies half-way between two completions [s]."""
+        periods = math.floor((now_s - self._origin_s) / self.period_s + 0.5)
+        return self._origin_s + (periods + 0.5) * self.period_s
+
     def times(self, index: NDArray[np.int64]) -> FloatArray:
         """Return the times [s] at which these conversions were complete."""
-        return self._origin_s + self.period_s * index
+        return np.asarray(self._origin_s + self.period_s * index, dtype=np.float64)
 
     def follow(self, events: Events, now_s: float) -> None:
         """Take in completions seen since the last call; may gain or lose the lock."""

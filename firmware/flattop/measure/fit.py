@@ -19,6 +19,8 @@ SEARCH_HARMONICS = 3
 """Harmonics carried while the frequency is searched: enough to keep a clipped wave from pulling it."""
 SEARCH_ROUNDS = 4
 MIN_SAMPLES_PER_UNKNOWN = 1.5
+MANY_SAMPLES = 1000
+"""From here on evenly spaced samples are summed in closed form where that is possible."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,6 +106,16 @@ def _columns(t: FloatArray, w: float, harmonics: int) -> FloatArray:
 
 def _solve(t: FloatArray, x: FloatArray, w: float, harmonics: int) -> tuple[ComplexArray, complex, FloatArray]:
     """Return C_0..C_h, D / C_1 [1/s] and the residual of the linear fit at angular frequency `w`."""
+    if len(t) >= MANY_SAMPLES and _is_even(t):
+        coefficients, d, residual = _solve_even(t, x, w, harmonics)
+    else:
+        coefficients, d, residual = _solve_uneven(t, x, w, harmonics)
+    change = d / coefficients[1] if coefficients[1] != 0 else 0j
+    return coefficients, complex(change), residual
+
+
+def _solve_uneven(t: FloatArray, x: FloatArray, w: float, harmonics: int) -> tuple[ComplexArray, complex, FloatArray]:
+    """Return C_0..C_h, D [V/s] and the residual by the normal equations of the model's columns."""
     rows = _columns(t, w, harmonics)
     try:
         found = np.linalg.solve(rows @ rows.T, rows @ x)
@@ -114,9 +126,88 @@ def _solve(t: FloatArray, x: FloatArray, w: float, harmonics: int) -> tuple[Comp
     coefficients[0] = found[0]
     coefficients[1:] = found[1 : harmonics + 1] - 1j * found[harmonics + 1 : 2 * harmonics + 1]
     scale = max(float(np.max(np.abs(t))), 1e-12)
-    d = complex(found[-2], -found[-1]) / scale
-    change = d / coefficients[1] if coefficients[1] != 0 else 0j
-    return coefficients, complex(change), x - found @ rows
+    return coefficients, complex(found[-2], -found[-1]) / scale, x - found @ rows
+
+
+def _is_even(t: FloatArray) -> bool:
+    step_s = (t[-1] - t[0]) / (len(t) - 1)
+    return bool(np.max(np.abs(t - t[0] - step_s * np.arange(len(t)))) < 1e-4 * step_s)
+
+
+class _EvenTurns:
+    """exp(j k w t) on n even times about their middle, kept as two short factors instead of n x k numbers.
+
+    With i = q p + r the turn of sample i is the product of one that depends on q and one that depends on r, so that
+    sums over all samples become two small matrix products.
+    """
+
+    def __init__(self, n: int, angle: float, highest: int) -> None:
+        self.n, self.p = n, math.isqrt(n) + 1
+        self.q = -(-n // self.p)
+        k = np.arange(highest + 1)
+        self.inner = np.exp(1j * angle * np.outer(np.arange(self.p), k))
+        self.outer = np.exp(1j * angle * np.outer(np.arange(self.q) * self.p - 0.5 * (n - 1), k))
+
+    def sums(self, x: FloatArray) -> ComplexArray:
+        """Return sum_i x_i exp(-j k w t_i) for every k."""
+        padded = np.zeros(self.q * self.p)
+        padded[: self.n] = x
+        grid = padded.reshape(self.q, self.p)
+        inner = grid @ self.inner.real - 1j * (grid @ self.inner.imag)
+        return np.asarray((inner * self.outer.conj()).sum(axis=0), dtype=np.complex128)
+
+    def wave(self, coefficients: ComplexArray) -> FloatArray:
+        """Return Re sum_k C_k exp(j k w t_i) for every i."""
+        outer = self.outer * coefficients
+        grid = outer.real @ self.inner.real.T - outer.imag @ self.inner.imag.T
+        return np.asarray(grid.ravel()[: self.n], dtype=np.float64)
+
+
+def _solve_even(t: FloatArray, x: FloatArray, w: float, harmonics: int) -> tuple[ComplexArray, complex, FloatArray]:
+    """Return the same as `_solve_uneven` for evenly spaced times.
+
+    About the middle of the block the even columns (1, cos k, t sin) and the odd ones (sin k, t cos) do not mix, and
+    their products are sums of cosines in closed form: sum cos(m w t) = sin(m a n / 2) / sin(m a / 2), a the angle
+    from one sample to the next.
+    """
+    n, h = len(t), harmonics
+    angle = w * float(t[-1] - t[0]) / (n - 1)
+    turns = _EvenTurns(n, angle, max(2, h + 1))
+    half = 0.5 * angle * np.arange(2 * h + 1)
+    sine = np.sin(half)
+    # Where m w reaches a multiple of the sample rate all samples are alike.
+    alike = np.abs(sine) < 1e-12
+    cosines = np.where(alike, float(n), np.sin(n * half) / np.where(alike, 1.0, sine))
+    scale = max(float(np.max(np.abs(t))), 1e-12)
+    u = t / scale
+    # sum u sin(m w t) for m = 0..h+1, and sum u^2 cos(m w t) for m = 0 and 2.
+    t_sines = -turns.sums(u).imag[: h + 2]
+    squares = turns.sums(u * u).real
+    k = np.arange(1, h + 1)
+    minus, plus = cosines[np.abs(k[:, None] - k)], cosines[k[:, None] + k]
+    even = np.empty((h + 2, h + 2))
+    even[0, 0] = n
+    even[0, 1:-1] = even[1:-1, 0] = cosines[k]
+    even[1:-1, 1:-1] = 0.5 * (minus + plus)
+    even[-1, 0] = even[0, -1] = t_sines[1]
+    even[-1, 1:-1] = even[1:-1, -1] = 0.5 * (t_sines[k + 1] - t_sines[k - 1])
+    even[-1, -1] = 0.5 * (squares[0] - squares[2])
+    odd = np.empty((h + 1, h + 1))
+    odd[:-1, :-1] = 0.5 * (minus - plus)
+    odd[-1, :-1] = odd[:-1, -1] = 0.5 * (t_sines[k + 1] + t_sines[k - 1])
+    odd[-1, -1] = 0.5 * (squares[0] + squares[2])
+    seen, seen_u = turns.sums(x), turns.sums(u * x)
+    found_even = np.linalg.solve(even, np.concatenate([seen.real[: h + 1], [-seen_u.imag[1]]]))
+    found_odd = np.linalg.solve(odd, np.concatenate([-seen.imag[1 : h + 1], [seen_u.real[1]]]))
+    coefficients = np.empty(h + 1, dtype=np.complex128)
+    coefficients[0] = found_even[0]
+    coefficients[1:] = found_even[1:-1] - 1j * found_odd[:-1]
+    d = complex(found_odd[-1], -found_even[-1])
+    wave = np.zeros(max(2, h + 1) + 1, dtype=np.complex128)
+    drift = wave.copy()
+    wave[: h + 1] = coefficients
+    drift[1] = d
+    return coefficients, d / scale, x - turns.wave(wave) - u * turns.wave(drift)
 
 
 def harmonics_that_fit(*, samples: int, duration_s: float, hz: float, to_hz: float, limit: int) -> int:

@@ -160,7 +160,7 @@ def measure(samples: Samples, *, most_harmonics: int = 16) -> Block:
 def _with_tone(samples: Samples, fit: SineFit) -> Block:
     """Return the figures of a block that holds a tone."""
     facts = samples.facts
-    k = np.arange(len(fit.harmonics))
+    k = np.arange(len(fit.harmonics), dtype=np.float64)
     response = facts.response(k * fit.hz)
     seen = fit.harmonics / response
     sigma = np.maximum(fit.sigma, facts.noise_v * math.sqrt(2.0 / len(samples))) / np.abs(response)
@@ -307,8 +307,11 @@ class Glance:
     quadrature: float
 
 
-def glance(samples: Samples, *, hz: float, most_harmonics: int = 12) -> Glance | None:
-    """Look at a block of about two cycles whose frequency is known; None where it cannot carry a look."""
+def glance(samples: Samples, *, hz: float, from_thd: float, most_harmonics: int = 12) -> Glance | None:
+    """Look at a block of about two cycles whose frequency is known.
+
+    None where it cannot carry a look, or where the distortion is below `from_thd`: most looks end there, and cheaply.
+    """
     if len(samples) < MIN_SAMPLES or samples.duration_s * hz < 1.7:
         return None
     # A hole takes a top away as a limiter does: such a block says nothing.
@@ -321,8 +324,11 @@ def glance(samples: Samples, *, hz: float, most_harmonics: int = 12) -> Glance |
     fit = fit_at(times_s=samples.times_s, volts=samples.volts, hz=hz, harmonics=harmonics)
     if not fit.amplitude > TONE_LSB * facts.lsb_v:
         return None
-    response = facts.response(np.arange(harmonics + 1) * hz)
+    response = facts.response(np.arange(harmonics + 1, dtype=np.float64) * hz)
     shape = in_phase(fit.harmonics / response)
+    thd = float(np.linalg.norm(shape[2:]))
+    if thd < from_thd:
+        return None
     sigma = max(fit.sigma, facts.noise_v * math.sqrt(2.0 / len(samples))) / fit.amplitude / np.abs(response)
     tops = fit_tops(shape=shape, sigma=sigma)
     if tops is None:
@@ -330,7 +336,7 @@ def glance(samples: Samples, *, hz: float, most_harmonics: int = 12) -> Glance |
     return Glance(
         overdrive_db=max(tops.overdrive_pos_db, tops.overdrive_neg_db),
         sigma_db=tops.sigma_db,
-        thd=float(np.linalg.norm(shape[2:])),
+        thd=thd,
         unsteady=fit.residual_rms * math.sqrt(2.0) / fit.amplitude,
         broad=tops.broad,
         quadrature=tops.quadrature,

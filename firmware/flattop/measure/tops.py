@@ -128,20 +128,27 @@ def _model(u: FloatArray, k: FloatArray) -> tuple[FloatArray, FloatArray]:
 
     In u a shallow cut is linear, so that "no cut" is an ordinary point of the search.
     """
-    sign = np.where(k % 2 == 0, 1.0, -1.0)
-    b = np.cbrt(u)
-    sb = np.sin(b)
-    whole = 1.0 - float((b - sb * np.cos(b)).sum()) / math.pi
-    m = (-cap(float(b[0]), k) + sign * cap(float(b[1]), k)) / whole
-    # d(d_k)/d(beta) = (2/pi) sin(beta) sin(k beta) / k, and the fundamental shrinks by (2/pi) sin^2(beta);
-    # d(beta)/du = 1 / (3 beta^2) has a pole at 0 that these zeros cancel: stay a hair's breadth away from it.
-    b = np.maximum(b, 0.02)
-    sb = np.sin(b)
-    slope = (2.0 / math.pi) * sb[:, None] * np.sin(np.outer(b, k)) / k
-    slope[0] *= -1.0
-    slope[1] *= sign
-    slope += m * ((2.0 / math.pi) * sb**2)[:, None]
-    return m, slope / (whole * 3.0 * b[:, None] ** 2)
+    # d(beta)/du = 1 / (3 beta^2) has a pole at 0 that the zero of the slope cancels: stay a hair's breadth from it.
+    b = np.maximum(np.cbrt(u), 0.02)[:, None]
+    turn = b * k
+    sb, cb, sin_k = np.sin(b), np.cos(b), np.sin(turn)
+    # The same d_k as in `cap`, its two sines taken apart; d(d_k)/d(beta) = (2/pi) sin(beta) sin(k beta) / k.
+    caps = (2.0 / math.pi) * (sin_k * cb / k - np.cos(turn) * sb) / (k * k - 1.0)
+    caps[u <= 0.0] = 0.0
+    slope = (2.0 / math.pi) * sb * sin_k / k
+    sign = _signs(len(k))
+    whole = 1.0 - float((b - sb * cb)[u > 0.0].sum()) / math.pi
+    m = (sign * caps).sum(axis=0) / whole
+    # The fundamental shrinks by (2/pi) sin^2(beta).
+    slope = (sign * slope + m * ((2.0 / math.pi) * sb * sb)) / (3.0 * whole * b * b)
+    return m, slope
+
+
+@lru_cache(maxsize=64)
+def _signs(count: int) -> FloatArray:
+    """Return the signs of d_k(beta_pos) and d_k(beta_neg) in m_k, shape (2, count), from k = FIRST on."""
+    k = np.arange(FIRST, FIRST + count)
+    return np.stack([-np.ones(count), np.where(k % 2 == 0, 1.0, -1.0)])
 
 
 def _refine(beta: FloatArray, seen: FloatArray, weight: FloatArray, k: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -173,8 +180,8 @@ def _refine(beta: FloatArray, seen: FloatArray, weight: FloatArray, k: FloatArra
         if settled:
             break
     scaled = slope * weight
-    covariance: FloatArray = np.linalg.inv(scaled @ scaled.T + 1e-12 * np.eye(2))
-    return np.asarray(np.cbrt(u), dtype=np.float64), covariance
+    covariance = np.linalg.inv(scaled @ scaled.T + 1e-12 * np.eye(2))
+    return np.asarray(np.cbrt(u), dtype=np.float64), np.asarray(covariance, dtype=np.float64)
 
 
 def in_phase(harmonics: ComplexArray) -> ComplexArray:

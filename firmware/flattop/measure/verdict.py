@@ -87,10 +87,10 @@ class Judge:
         self._third_since_s = math.inf
         self._looks_flat = 0
         self._looked_flat = False
-        self._tones: list[tuple[float, float]] = []
+        self._tones: list[tuple[float, float, float]] = []
         self._fall_from = (0.0, 0.0)
         self._fading = False
-        self._lead_off = False
+        self._cut_off_v = self._cut_off_hz = 0.0
         self._own: _OwnShape | None = None
 
     def look(self, glance: Glance | None) -> bool:
@@ -148,10 +148,11 @@ class Judge:
             return Reason.TOO_SHORT
         if samples.quality.saturated:
             return Reason.TOO_HIGH
+        if self._is_off(block, time_s):
+            return Reason.LEAD_OFF
         quiet_v = max(2.0 * facts.lsb_v, 3.0 * facts.noise_v, QUIET_SHARE * facts.full_scale_v)
         if block.rms_v < quiet_v and block.fit is None:
-            return self._nothing(block, time_s)
-        self._lead_off = False
+            return Reason.NO_TONE
         if samples.quality.clock is Clock.LEARNING:
             return Reason.CLOCK_LEARNING
         low, high = facts.tone_band_hz
@@ -162,33 +163,47 @@ class Judge:
         moved = abs(block.fit.drift_per_s) * samples.duration_s
         if block.unsteady > STEADY or moved > FASTEST:
             return Reason.MOVING if moved > FASTEST / 2.0 else Reason.NOT_ONE_TONE
-        self._follow_level(block.rms_v, time_s)
+        self._follow_level(block.rms_v, block.fit.hz, time_s)
         if block.peak_lsb < FEWEST_LSB:
             return Reason.TOO_FEW_LSB
         if self._fading:
             return Reason.FADING
         return Reason.NONE
 
-    def _nothing(self, block: Block, time_s: float) -> Reason:
-        """Tell a lead that slipped off from a tone that was faded out or never there."""
+    def _is_off(self, block: Block, time_s: float) -> bool:
+        """Tell a lead that slipped off from a tone that was faded out or never there.
+
+        A tone that stood and is gone from one moment to the next, leaving next to nothing (an open lead picks up some
+        hum), was cut, not faded: so it stays until there is a level again, or the same tone.
+        """
+        fit = block.fit
         if self._tones:
-            last_s, last_v = self._tones[-1]
-            recent_v = max(v for s, v in self._tones if s > last_s - LEVEL_MEMORY_S)
-            self._lead_off = last_v > 0.5 * recent_v and block.rms_v < STEP_SHARE * last_v and not self._fading
+            last_s, last_v, last_hz = self._tones[-1]
+            same_tone = fit is not None and abs(fit.hz / last_hz - 1.0) < 0.05 and block.unsteady < STEADY
+            if same_tone or not block.rms_v < STEP_SHARE * last_v:
+                return False
+            recent_v = max(v for s, v, _ in self._tones if s > last_s - LEVEL_MEMORY_S)
+            if last_v > 0.5 * recent_v and not self._fading:
+                self._cut_off_v, self._cut_off_hz = last_v, last_hz
             self._tones.clear()
             self._fading = False
             self._own = None
-        return Reason.LEAD_OFF if self._lead_off else Reason.NO_TONE
+        if not self._cut_off_v > 0.0:
+            return False
+        same_tone = fit is not None and abs(fit.hz / self._cut_off_hz - 1.0) < 0.05
+        if same_tone or block.rms_v >= STEP_SHARE * self._cut_off_v:
+            self._cut_off_v = 0.0
+        return self._cut_off_v > 0.0
 
-    def _follow_level(self, rms_v: float, time_s: float) -> None:
+    def _follow_level(self, rms_v: float, hz: float, time_s: float) -> None:
         """Keep the recent levels of the tone, and whether it is fading out."""
         falling = bool(self._tones) and rms_v < self._tones[-1][1] * (1.0 - FALL_STEP)
         if not falling:
             self._fall_from = (time_s, rms_v)
         start_s, start_v = self._fall_from
         self._fading = falling and rms_v < FADED * start_v and time_s - start_s >= FADE_S
-        self._tones = [(s, v) for s, v in self._tones if s > time_s - 2.0 * LEVEL_MEMORY_S]
-        self._tones.append((time_s, rms_v))
+        self._tones = [tone for tone in self._tones if tone[0] > time_s - 2.0 * LEVEL_MEMORY_S]
+        self._tones.append((time_s, rms_v, hz))
 
     # -- the shape ------------------------------------------------------------------------------------------------
 

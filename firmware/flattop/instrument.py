@@ -1,0 +1,159 @@
+"""The loop of the meter: pull the converter along, look at every cycle, measure and judge ten times a second."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from flattop.converters import Converter, Timebase
+from flattop.errors import ConverterError, ConverterMissing
+from flattop.measure.level import Block, glance, measure
+from flattop.measure.reading import Reading, Verdict
+from flattop.measure.verdict import Judge, Limits
+from flattop.panel.screen import View
+from flattop.settings import Verdict as VerdictSettings
+
+LOOK_S = 0.025
+"""Time from one quick look at the last two cycles to the next [s]."""
+LOOK_CYCLES = 2.05
+RETRY_S = 0.25
+"""Time between two attempts to bring back a converter that does not answer [s]."""
+
+
+def limits_from(settings: VerdictSettings) -> Limits:
+    """Return the judge's limits as the settings have them."""
+    return Limits(
+        flat_db=settings.flat_db,
+        soft_db=settings.soft_db,
+        flat_thd_pct=settings.flat_thd_pct,
+        hysteresis=settings.hysteresis,
+        latch_s=settings.latch_s,
+        hold_s=settings.hold_s,
+        dc_alarm_v=settings.dc_alarm_v,
+    )
+
+
+class Meter:
+    """One converter, one judge, one stream of readings.
+
+    time : the clock that the converter stamps its samples with; None for a recording, which has its own
+    start_s : where that one starts [s]
+    update_s : time from one reading to the next [s]
+    window_s : time that one reading looks at [s]
+    most_harmonics : upper bound of the harmonics that are fitted
+    """
+
+    def __init__(
+        self,
+        converter: Converter,
+        *,
+        time: Timebase | None = None,
+        start_s: float = 0.0,
+        limits: Limits | None = None,
+        update_s: float = 0.1,
+        window_s: float = 0.25,
+        most_harmonics: int = 16,
+    ) -> None:
+        self.converter = converter
+        self.judge = Judge(limits)
+        self._time = time
+        self._start_s = start_s if time is None else time.now_s()
+        self._update_s, self._window_s = update_s, window_s
+        self._most_harmonics = most_harmonics
+        self._last: Block | None = None
+
+    def readings(self) -> Iterator[Reading]:
+        """Yield readings until the converter has no more to give, which hardware never says.
+
+        A reading comes every `update_s`, and at once when a quick look turns the verdict to flat. A converter that
+        stops answering yields readings that say so, and is tried again; one that never answered raises
+        ConverterMissing.
+        """
+        now_s = self._start_s
+        update_s = now_s + self._update_s
+        answered = False
+        while True:
+            now_s = min(now_s + LOOK_S, update_s)
+            try:
+                more = self.converter.collect(now_s)
+            except ConverterError as error:
+                if isinstance(error, ConverterMissing) and not answered:
+                    raise
+                yield self._silent(now_s)
+                now_s, update_s = self._pause(now_s)
+                continue
+            answered = True
+            news = self._look()
+            if news or now_s >= update_s or not more:
+                yield self._measure()
+            if not more:
+                return
+            if now_s >= update_s:
+                update_s += self._update_s
+            now_s, update_s = self._catch_up(now_s, update_s)
+
+    def _look(self) -> bool:
+        """Look at the last two cycles of the tone that was there; True if its tops have just gone flat."""
+        if self._last is None or self._last.fit is None:
+            return False
+        hz = self._last.fit.hz
+        if LOOK_CYCLES / hz > 0.8 * self._window_s:
+            return False
+        samples = self.converter.latest(LOOK_CYCLES / hz)
+        return self.judge.look(glance(samples, hz=hz, from_thd=0.01 * self.judge.limits.flat_thd_pct))
+
+    def _measure(self) -> Reading:
+        self._last = measure(self.converter.latest(self._window_s), most_harmonics=self._most_harmonics)
+        return self.judge.update(self._last)
+
+    def _silent(self, now_s: float) -> Reading:
+        self._last = None
+        nothing = self.converter.latest(self._window_s)
+        return self.judge.silent(time_s=now_s, facts=nothing.facts, quality=nothing.quality)
+
+    def _pause(self, now_s: float) -> tuple[float, float]:
+        """Wait before the next attempt; return the times of now and of the next update."""
+        if self._time is None:
+            return now_s, now_s + self._update_s
+        self._time.wait_until(now_s + RETRY_S)
+        now_s = self._time.now_s()
+        return now_s, now_s + self._update_s
+
+    def _catch_up(self, now_s: float, update_s: float) -> tuple[float, float]:
+        """Skip what a slow machine missed, rather than fall behind for ever."""
+        if self._time is None:
+            return now_s, update_s
+        late_s = self._time.now_s() - now_s
+        if late_s < self._update_s:
+            return now_s, update_s
+        skipped = math.floor(late_s / self._update_s) * self._update_s
+        return now_s + skipped, update_s + skipped
+
+
+class Display:
+    """What the screen is told: the newest reading, the highest clean level of this tone, and the next move."""
+
+    def __init__(self, *, label: str = "", aim_v: float | None = None) -> None:
+        self._label, self._aim_v = label, aim_v
+        self._ceiling_v: float | None = None
+        self._ceiling_hz = math.nan
+
+    def view(self, reading: Reading) -> View:
+        """Return the view of a new reading."""
+        self._follow_ceiling(reading)
+        return View(
+            reading=reading,
+            label=self._label or str(reading.facts.input).capitalize(),
+            aim_v=self._aim_v,
+            advice="gain down" if reading.verdict in {Verdict.SOFT, Verdict.FLAT} else "",
+            ceiling_v=self._ceiling_v,
+            simulated=reading.facts.simulated,
+        )
+
+    def _follow_ceiling(self, reading: Reading) -> None:
+        """Keep the highest level that was clean; another tone has another ceiling."""
+        if reading.verdict is not Verdict.CLEAN:
+            return
+        if not abs(reading.hz - self._ceiling_hz) < 0.02 * reading.hz:
+            self._ceiling_v, self._ceiling_hz = None, reading.hz
+        self._ceiling_v = max(reading.rms_v, self._ceiling_v or 0.0)

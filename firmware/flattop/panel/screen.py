@@ -1,0 +1,375 @@
+"""The screen: one view of the instrument in, one 320 x 240 picture out, and which parts of it are new."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw
+
+from flattop.measure.reading import Reading, Verdict
+from flattop.panel.drawing import Box, digit_mask, shape_mask, text_mask, tops_picture
+from flattop.panel.words import (
+    BLACK,
+    DASHES,
+    ORANGE,
+    PALE,
+    SKY,
+    SLATE,
+    STOP,
+    WHITE,
+    YELLOW,
+    Colour,
+    Face,
+    db_text,
+    face,
+    hz_text,
+    volts_text,
+)
+
+SIZE = (320, 240)
+
+# Type sizes [px of em]; the height of capitals and digits follows from the font (0.711 em).
+DIGITS_PX = 92  # 66 px high: 27 minutes of arc at 1.5 m on a 2.8-inch panel, 19 on a 2.0-inch one
+LARGE_PX = 55  # 40 px high: 16 minutes at 1.5 m
+SMALL_PX = 28  # 20 px high: 16 minutes at 0.75 m
+
+# The layout. No two of these overlap, so that nothing drawn in one can touch another.
+LABEL = Box(4, 0, 139, 29)
+SIMULATED = Box(141, 1, 281, 25)
+LABEL_WIDE = Box(4, 0, 281, 29)
+"""The label's room where there is no SIMULATED."""
+HAZARD = Box(283, 1, 319, 35)
+VOLTS = Box(2, 29, 214, 97)
+UNIT = Box(216, 50, 240, 97)
+KEPT = Box(241, 38, 317, 97)
+FACTS = Box(4, 98, 123, 150)
+PICTURE = Box(128, 100, 268, 148)
+LADDER = Box(272, 98, 319, 192)
+ADVICE = Box(4, 150, 268, 193)
+BAND = Box(0, 195, 320, 240)
+
+# Right-aligned slots: with one number of decimals every digit and the point keep their place.
+_SLOT_PX = 47
+_POINT_PX = 22
+_SLOTS = 4
+
+_LADDER_TOP_DB = 1.0
+_LADDER_BOTTOM_DB = -5.0
+_MARGIN_DB = -20.0
+"""Further below the ceiling than this, the level says nothing of the margin (a lead off, a pause)."""
+
+_COMMAND_BYTES = 11
+"""Column and row address commands with their data and the write command, for each rectangle."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A reading that was kept: the small frozen copy of it."""
+
+    rms_v: float
+    rms_u_v: float
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Everything the screen shows.
+
+    reading : the newest one; None before the first.
+    label : what the leads are on, or the input's name.
+    aim_v : target, rms [V].
+    advice : the next move, one or two short words.
+    ceiling_v : highest clean level seen on this output with this tone, rms [V].
+    stale : the reading is too old to be shown as a number.
+    kept : the last reading that was kept.
+    faults : short words, such as "card not writing"; the first is shown, the others are counted.
+    simulated : true also wherever the reading's own converter says so.
+    """
+
+    reading: Reading | None = None
+    label: str = ""
+    aim_v: float | None = None
+    advice: str = ""
+    ceiling_v: float | None = None
+    stale: bool = False
+    kept: Kept | None = None
+    faults: tuple[str, ...] = ()
+    simulated: bool = False
+
+
+def draw(view: View) -> Image.Image:
+    """Return the frame of `view`: mode RGB, 320 x 240; the same view gives the same bytes."""
+    image = Image.new("RGB", SIZE, BLACK)
+    sign = face(view.reading, stale=view.stale)
+    simulated = view.simulated or (view.reading is not None and view.reading.facts.simulated)
+    room = LABEL if simulated else LABEL_WIDE
+    _text(image, room, view.label, SMALL_PX, WHITE, top=2)
+    if simulated:
+        image.paste(SLATE, SIMULATED)
+        _text(image, SIMULATED, "SIMULATED", SMALL_PX, WHITE, top=2, centred=True)
+
+    current = None if view.stale else view.reading
+    if current is None or current.hazard:
+        _shape(image, "hazard", HAZARD, YELLOW)
+    _draw_volts(image, current, direct=sign is STOP)
+    if view.kept is not None:
+        _draw_kept(image, view.kept)
+    _draw_middle(image, view, current, sign)
+    if view.ceiling_v is not None and view.ceiling_v > 0:
+        _draw_ladder(image, view.ceiling_v, view.aim_v, current, sign)
+    if view.advice:
+        _text(image, ADVICE, view.advice.upper(), LARGE_PX, WHITE, top=2)
+    _draw_band(image, sign)
+    return image
+
+
+def _draw_volts(image: Image.Image, reading: Reading | None, *, direct: bool) -> None:
+    """Draw the number: the d.c. part where that is the danger, the true RMS everywhere else."""
+    text = DASHES
+    if reading is not None and direct:
+        text = volts_text(reading.dc_v, reading.dc_u_v)
+    elif reading is not None and reading.rms_v >= 0 and reading.can_be_measured:
+        text = volts_text(reading.rms_v, reading.rms_u_v)
+    _number(image, text)
+    base = VOLTS.bottom - 1 - UNIT.top
+    _text(image, UNIT, "V", 40, WHITE, top=base - 28)
+    if direct:
+        left, top = UNIT.left, UNIT.top + 2
+        image.paste(WHITE, (left, top, left + 23, top + 4))
+        for x in (left, left + 9, left + 18):
+            image.paste(WHITE, (x, top + 7, x + 5, top + 11))
+
+
+def _number(image: Image.Image, text: str) -> None:
+    right = VOLTS.right
+    for char in reversed(text.replace("-", "−")):
+        width = _POINT_PX if char == "." else _SLOT_PX
+        right -= width
+        mask = digit_mask(char, DIGITS_PX, width)
+        image.paste(WHITE, (right, VOLTS.bottom - 1 - mask.base), mask.image)
+
+
+def _draw_kept(image: Image.Image, kept: Kept) -> None:
+    mark = {Verdict.CLEAN: ("disc", SKY), Verdict.SOFT: ("cut disc", YELLOW), Verdict.FLAT: ("bar", ORANGE)}
+    shape, colour = mark.get(kept.verdict, ("ring", WHITE))
+    _shape(image, shape, Box(KEPT.left, KEPT.top + 4, KEPT.left + 20, KEPT.top + 24), colour)
+    _text(image, Box(KEPT.left + 23, KEPT.top, KEPT.right, KEPT.top + 30), "kept", SMALL_PX, PALE, top=4, right=True)
+    number = Box(KEPT.left, KEPT.top + 32, KEPT.right, KEPT.bottom)
+    _text(image, number, volts_text(kept.rms_v, kept.rms_u_v), SMALL_PX, PALE, top=5, right=True)
+
+
+def _draw_middle(image: Image.Image, view: View, reading: Reading | None, sign: Face) -> None:
+    """Draw the facts and the picture; in a state without a picture, what the meter cannot know.
+
+    A fault takes the place of the facts or of that text, never that of the picture, and gives
+    way only to the words of a d.c. alarm.
+    """
+    if sign.pictured and reading is not None and reading.tops is not None:
+        picture = tops_picture(reading.tops, (PICTURE.width, PICTURE.height), sign.colour)
+        if picture is not None:
+            image.paste(picture, PICTURE)
+    if view.faults and sign is not STOP:
+        _draw_fault(
+            image, view.faults, FACTS if sign.pictured else Box(FACTS.left, FACTS.top, PICTURE.right, FACTS.bottom)
+        )
+    elif sign.pictured and reading is not None:
+        _facts(image, reading, view.aim_v)
+    else:
+        for row, line in enumerate(sign.why[:2]):
+            top = FACTS.top + 24 * row
+            _text(image, Box(FACTS.left, top, PICTURE.right, top + 28), line, SMALL_PX, WHITE, top=1)
+
+
+def _facts(image: Image.Image, reading: Reading, aim_v: float | None) -> None:
+    hz = f"{hz_text(reading.hz, reading.hz_u)} Hz"
+    _text(image, Box(FACTS.left, FACTS.top, FACTS.right, FACTS.top + 24), hz, SMALL_PX, PALE, top=2)
+    if aim_v is not None:
+        aim = f"aim {aim_v:.{1 if aim_v >= 9.995 else 2}f}"
+        _text(image, Box(FACTS.left, FACTS.top + 25, FACTS.right, FACTS.bottom), aim, SMALL_PX, PALE, top=2)
+
+
+def _draw_fault(image: Image.Image, faults: Sequence[str], room: Box) -> None:
+    """Draw the first fault black on orange, on a plate with one corner off, as a card has."""
+    pen = ImageDraw.Draw(image)
+    left, top, right, bottom = room.left, room.top + 1, room.right - 1, room.bottom - 2
+    pen.polygon([(left, top), (right - 14, top), (right, top + 14), (right, bottom), (left, bottom)], fill=ORANGE)
+    words = faults[0].upper().split() + ([f"+{len(faults) - 1}"] if len(faults) > 1 else [])
+    lines = tuple(words) if len(words) < 2 else _halved(words)
+    for row, line in enumerate(lines):
+        box = Box(room.left + 5, room.top + 24 * row, room.right - 12, room.top + 24 * row + 26)
+        _text(image, box, line, SMALL_PX, BLACK, top=3)
+
+
+def _halved(words: Sequence[str]) -> tuple[str, str]:
+    """Return two lines as even in length as the words allow."""
+    cuts = [(" ".join(words[:i]), " ".join(words[i:])) for i in range(1, len(words))]
+    return min(cuts, key=lambda cut: max(len(cut[0]), len(cut[1])))
+
+
+def _draw_ladder(
+    image: Image.Image, ceiling_v: float, aim_v: float | None, reading: Reading | None, sign: Face
+) -> None:
+    """Draw the rungs 1 dB apart from the ceiling down, the target, and where the level is."""
+    rail = LADDER.left + 22
+    top, bottom = LADDER.top + 9, LADDER.bottom - 33
+
+    def row(below_db: float) -> int:
+        within = min(max(below_db, _LADDER_BOTTOM_DB), _LADDER_TOP_DB)
+        return top + round((_LADDER_TOP_DB - within) / (_LADDER_TOP_DB - _LADDER_BOTTOM_DB) * (bottom - top))
+
+    image.paste(PALE, (rail - 1, row(0), rail + 1, bottom + 1))
+    image.paste(PALE, (rail - 20, row(0) - 1, rail + 22, row(0) + 2))
+    for step in range(1, 1 - int(_LADDER_BOTTOM_DB)):
+        image.paste(PALE, (rail - 6, row(-step), rail + 6, row(-step) + 1))
+    if aim_v is not None and aim_v > 0:
+        y = row(20 * math.log10(aim_v / ceiling_v))
+        _shape(image, "right", Box(rail - 22, y - 8, rail - 1, y + 9), WHITE)
+    if reading is None or not (reading.can_be_measured and reading.rms_v > 0):
+        return
+    below_db = 20 * math.log10(reading.rms_v / ceiling_v)
+    if below_db < _MARGIN_DB:
+        return
+    y = row(below_db)
+    _shape(image, "left", Box(rail + 2, y - 9, rail + 24, y + 10), WHITE if sign.hollow else sign.colour)
+    text = db_text(below_db, 20 / math.log(10) * reading.rms_u_v / reading.rms_v)
+    text = text.replace("-", "−") if below_db < 0 else f"+{text}"
+    number = Box(LADDER.left, LADDER.bottom - 22, LADDER.right - 1, LADDER.bottom)
+    _text(image, number, text, SMALL_PX, PALE, top=1, right=True)
+
+
+def _draw_band(image: Image.Image, sign: Face) -> None:
+    """Draw shape and word black on the colour, or, where nothing is judged, only the shape."""
+    image.paste(sign.colour, BAND)
+    if sign.hollow:
+        image.paste(BLACK, (BAND.left + 54, BAND.top + 2, BAND.right, BAND.bottom))
+    ink = sign.colour if sign.hollow else BLACK
+    _shape(image, sign.shape, Box(BAND.left + 9, BAND.top + 4, BAND.left + 46, BAND.top + 41), BLACK)
+    word = Box(BAND.left + 60, BAND.top, BAND.right - 4, BAND.bottom)
+    _text(image, word, sign.word, LARGE_PX, ink, top=4)
+    note = Box(BAND.left + 186, BAND.top, BAND.right - 8, BAND.bottom)
+    _text(image, note, sign.note.replace("-", "−"), 36, ink, top=11, right=True)
+
+
+def _shape(image: Image.Image, name: str, box: Box, colour: Colour) -> None:
+    image.paste(colour, (box.left, box.top), shape_mask(name, box.width, box.height))
+
+
+def _text(
+    image: Image.Image,
+    box: Box,
+    text: str,
+    size_px: int,
+    colour: Colour,
+    *,
+    top: int,
+    right: bool = False,
+    centred: bool = False,
+) -> None:
+    """Draw one line inside `box`, the tops of its capitals `top` px below the edge of it."""
+    if not text:
+        return
+    mask = text_mask(text, size_px, box.width)
+    spare = box.width - mask.image.width
+    left = box.left + (spare if right else spare // 2 if centred else 0)
+    base = box.top + top + round(0.711 * size_px)
+    image.paste(colour, (left, base - mask.base), mask.image)
+
+
+def rgb565(image: Image.Image) -> NDArray[np.uint16]:
+    """Return the panel's own 16-bit colours of an RGB image, shape (rows, columns)."""
+    packed = _packed(image)
+    red, green, blue = packed & 0xF8, packed >> 8 & 0xFC, packed >> 19 & 0x1F
+    return (red << 8 | green << 3 | blue).astype(np.uint16)
+
+
+def _packed(image: Image.Image) -> NDArray[np.uint32]:
+    """Return an RGB image with one 32-bit word a pixel, red lowest: one word is one comparison."""
+    words = np.frombuffer(image.tobytes("raw", "RGBX"), dtype="<u4")
+    return words.reshape(image.height, image.width).astype(np.uint32, copy=False)
+
+
+def frame_bytes(boxes: Iterable[Box]) -> int:
+    """Return what these rectangles cost on the wire [bytes]."""
+    return sum(_COMMAND_BYTES + 2 * box.width * box.height for box in boxes)
+
+
+_TILE = 8
+# Place of the first and of the last bit set in a byte, the highest bit being 0 as in numpy.packbits.
+_FIRST_BIT = [8 - value.bit_length() for value in range(256)]
+_LAST_BIT = [8 - (value & -value).bit_length() for value in range(256)]
+_VISIBLE = np.uint32(0xF8 | 0xFC << 8 | 0xF8 << 16)
+
+
+def changed_rectangles(before: Image.Image, after: Image.Image) -> list[Box]:
+    """Return rectangles that cover every pixel whose 16-bit colour (`rgb565`) changed.
+
+    Runs of changed 8 x 8 tiles are cut to the pixels that changed in them; a run joins one beside
+    it or a rectangle that ends above it wherever both cost no more bytes on the wire than apart.
+    No list costs more than the one rectangle around everything that changed.
+
+    Raises
+    ------
+    ValueError
+        A frame of another size than the panel's.
+    """
+    for frame in (before, after):
+        if frame.size != SIZE or frame.mode != "RGB":
+            raise ValueError(f"a frame is {frame.mode} {frame.size}, this panel takes RGB {SIZE}: use draw()")
+    changed = _packed(before) ^ _packed(after)
+    changed &= _VISIBLE
+    # Eight pixels to a byte: a tile's changed columns and its changed rows are one byte each.
+    bits = np.packbits(changed != 0, axis=1)
+    columns = np.bitwise_or.reduce(bits.reshape(SIZE[1] // _TILE, _TILE, SIZE[0] // _TILE), axis=1)
+    rows = np.packbits(bits != 0, axis=0)
+    edges = np.diff(columns != 0, axis=1, prepend=False, append=False)
+    done: list[Box] = []
+    growing: list[Box] = []
+    for strip in np.flatnonzero(edges.any(axis=1)).tolist():
+        top = strip * _TILE
+        runs = np.flatnonzero(edges[strip]).tolist()
+        across, down = columns[strip].tolist(), rows[strip].tolist()
+        beside: list[Box] = []
+        for first, last in zip(runs[::2], runs[1::2], strict=True):
+            left = first * _TILE + _FIRST_BIT[across[first]]
+            right = (last - 1) * _TILE + _LAST_BIT[across[last - 1]] + 1
+            high = min(_FIRST_BIT[tile] for tile in down[first:last])
+            low = max(_LAST_BIT[tile] for tile in down[first:last])
+            _join(beside, Box(left, top + high, right, top + low + 1))
+        done += [box for box in growing if box.bottom < top]
+        growing = [box for box in growing if box.bottom >= top]
+        for box in beside:
+            _join(growing, box)
+    boxes = done + growing
+    if not boxes:
+        return []
+    whole = Box(
+        min(box.left for box in boxes),
+        min(box.top for box in boxes),
+        max(box.right for box in boxes),
+        max(box.bottom for box in boxes),
+    )
+    return [whole] if frame_bytes([whole]) <= frame_bytes(boxes) else boxes
+
+
+def _join(boxes: list[Box], new: Box) -> None:
+    """Add `new` to `boxes`, as one rectangle with each of them where that is no dearer."""
+    left, top, right, bottom = new
+    i = 0
+    while i < len(boxes):
+        old_left, old_top, old_right, old_bottom = boxes[i]
+        apart = (right - left) * (bottom - top) + (old_right - old_left) * (old_bottom - old_top)
+        all_left = left if left < old_left else old_left
+        all_top = top if top < old_top else old_top
+        all_right = right if right > old_right else old_right
+        all_bottom = bottom if bottom > old_bottom else old_bottom
+        if 2 * ((all_right - all_left) * (all_bottom - all_top) - apart) <= _COMMAND_BYTES:
+            left, top, right, bottom = all_left, all_top, all_right, all_bottom
+            del boxes[i]
+            i = 0
+        else:
+            i += 1
+    boxes.append(Box(left, top, right, bottom))

@@ -1,0 +1,177 @@
+"""A session folder: readings as CSV (RFC 4180), frames of the screen as PNG, and the screen as one moving picture.
+
+readings.csv    one row a reading, units in the names of the columns
+frames/         the screen at every change of verdict and once a second
+screen.gif      the screen from beginning to end
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+from PIL import Image
+
+from flattop.errors import StorageError
+from flattop.measure.reading import Reading
+
+Value = float | int | bool | str
+
+DIGITS = 7
+"""Significant digits of a logged number: below the last one lies nothing but noise."""
+FRAME_EVERY_S = 1.0
+MOVIE_EVERY_S = 0.2
+COLOURS = 64
+
+
+def as_row(reading: Reading) -> dict[str, Value]:
+    """Return a reading as flat values, in the order of the CSV's columns; NaN where a figure is not known."""
+    facts, quality = reading.facts, reading.quality
+    return {
+        "t_s": reading.time_s,
+        "duration_s": reading.duration_s,
+        "rms_v": reading.rms_v,
+        "rms_u_v": reading.rms_u_v,
+        "dc_v": reading.dc_v,
+        "dc_u_v": reading.dc_u_v,
+        "hz": reading.hz,
+        "hz_u_hz": reading.hz_u,
+        "peak_pos_v": reading.peak_pos_v,
+        "peak_neg_v": reading.peak_neg_v,
+        "crest": reading.crest,
+        "fundamental_v": reading.fundamental_v,
+        "thd_pct": reading.thd_pct,
+        "harmonics": reading.harmonics,
+        "thd_to_hz": reading.thd_to_hz,
+        "thd_n_pct": reading.thd_n_pct,
+        "overdrive_pos_db": reading.overdrive_pos_db,
+        "overdrive_neg_db": reading.overdrive_neg_db,
+        "overdrive_u_db": reading.overdrive_u_db,
+        "flat_share_pct": reading.flat_share_pct,
+        "drift_pct_s": reading.drift_pct_s,
+        "verdict": str(reading.verdict),
+        "reason": str(reading.reason),
+        "dc_alarm": reading.dc_alarm,
+        "hazard": reading.hazard,
+        "converter": facts.converter,
+        "input": str(facts.input),
+        "calibrated": facts.calibrated,
+        "simulated": facts.simulated,
+        "rate_hz": quality.rate_hz,
+        "clock": str(quality.clock),
+        "missed": quality.missed,
+        "repeated": quality.repeated,
+        "saturated": quality.saturated,
+    }
+
+
+def rounded(row: Mapping[str, Value]) -> dict[str, Value | None]:
+    """Return a row with its numbers as they are logged, and None for what is not known: ready for strict JSON."""
+    return {name: _rounded(value) for name, value in row.items()}
+
+
+def _rounded(value: Value) -> Value | None:
+    if not isinstance(value, float):
+        return value
+    return float(f"{value:.{DIGITS}g}") if math.isfinite(value) else None
+
+
+def _cell(value: Value | None) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:.{DIGITS}g}" if isinstance(value, float) else str(value)
+
+
+def new_folder(wanted: Path | None, *, default: str) -> Path:
+    """Make the folder of a session and return it.
+
+    wanted : the folder asked for, which must be new or empty; None takes `default`, numbered if it is taken
+
+    Raises StorageError if it cannot be made or holds files already: nothing is ever written over.
+    """
+    folder = wanted
+    number = 1
+    while folder is None:
+        trial = Path(default if number == 1 else f"{default}-{number}")
+        folder = None if trial.exists() else trial
+        number += 1
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        taken = next(folder.iterdir(), None)
+    except OSError as error:
+        raise StorageError(
+            f"the folder {folder} cannot be used ({error.strerror or error}); name another with --out"
+        ) from error
+    if taken is not None:
+        raise StorageError(f"the folder {folder} holds files already ({taken.name}); name a new or an empty one")
+    return folder
+
+
+class Session:
+    """Writes one session into its folder.
+
+    Raises StorageError when the folder does not take what is written; rows written before stay.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.frames = 0
+        self._movie: list[Image.Image] = []
+        self._movie_s = self._frame_s = -math.inf
+        self._verdict = ""
+        try:
+            (folder / "frames").mkdir(exist_ok=True)
+            # csv writes CRLF itself, as RFC 4180 wants it.
+            self._file = (folder / "readings.csv").open("x", encoding="utf-8", newline="")
+        except OSError as error:
+            raise self._failed(error) from error
+        self._table: csv.DictWriter[str] | None = None
+
+    def _failed(self, error: OSError) -> StorageError:
+        return StorageError(
+            f"the session folder {self.folder} cannot be written ({error.strerror or error}); "
+            "make room or name another folder with --out; what was written before is kept"
+        )
+
+    def add(self, reading: Reading, image: Image.Image) -> None:
+        """Log a reading with the frame that showed it."""
+        row = rounded(as_row(reading))
+        try:
+            if self._table is None:
+                self._table = csv.DictWriter(self._file, fieldnames=list(row))
+                self._table.writeheader()
+            self._table.writerow({name: _cell(value) for name, value in row.items()})
+            self._add_frame(reading, image)
+        except OSError as error:
+            raise self._failed(error) from error
+
+    def _add_frame(self, reading: Reading, image: Image.Image) -> None:
+        verdict = f"{reading.verdict} {reading.reason}"
+        if verdict != self._verdict or reading.time_s - self._frame_s >= FRAME_EVERY_S:
+            name = f"{self.frames:04d}-{reading.time_s:08.2f}s-{reading.verdict}.png"
+            image.save(self.folder / "frames" / name, compress_level=1)
+            self.frames += 1
+            self._verdict, self._frame_s = verdict, reading.time_s
+        if reading.time_s - self._movie_s >= MOVIE_EVERY_S - 0.01 and len(self._movie) < 3000:
+            self._movie.append(image.quantize(COLOURS, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE))
+            self._movie_s = reading.time_s
+
+    def close(self) -> None:
+        """Finish the moving picture and the table, down to the medium."""
+        try:
+            if self._movie:
+                first, *others = self._movie
+                duration_ms = round(1000 * MOVIE_EVERY_S)
+                first.save(
+                    self.folder / "screen.gif", save_all=True, append_images=others, duration=duration_ms, loop=0
+                )
+            self._file.flush()
+            os.fsync(self._file.fileno())
+            self._file.close()
+        except OSError as error:
+            raise self._failed(error) from error

@@ -1,0 +1,174 @@
+"""Views made by hand; run as a script, it draws them as the reference frames of the screen in tests/frames/."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "firmware"))
+
+from flattop.measure.reading import Reading, Reason, Tops, Verdict
+from flattop.panel.screen import Kept, View, draw
+from flattop.samples import Clock, Facts, Input, Quality
+
+FOLDER = Path(__file__).parent / "frames"
+NAN = float("nan")
+FACTS = Facts("simulated", Input.SPEAKER, 0.06, 200.0, 0.05, (15.0, 400.0), 1600.0)
+
+
+def folded(top_v: float, *, pos_db: float = 0.0, neg_db: float = 0.0, points: int = 91) -> Tops:
+    """Closed form: a sine that would peak at `top_v`, each half clipped by so many dB."""
+    angle = np.linspace(-90.0, 90.0, points)
+    sine = top_v * np.cos(np.radians(angle))
+    pos, neg = (np.minimum(sine, top_v * 10 ** (-db / 20)) for db in (pos_db, neg_db))
+    return Tops(angle, pos, neg, sine, sine.copy())
+
+
+def bent(top_v: float, share: float) -> Tops:
+    """A soft knee: the upper part of a sine, above 1 - 2 `share`, runs into a limit."""
+    angle = np.linspace(-90.0, 90.0, 91)
+    sine = np.cos(np.radians(angle))
+    knee = 1 - 2 * share
+    over = np.maximum(sine - knee, 0.0)
+    soft = top_v * np.where(sine > knee, knee + share * np.tanh(over / share), sine)
+    return Tops(angle, soft, soft.copy(), top_v * sine, top_v * sine)
+
+
+def reading(
+    volts: float = 58.6,
+    verdict: Verdict = Verdict.CLEAN,
+    reason: Reason = Reason.NONE,
+    *,
+    hz: float = 40.0,
+    pos_db: float = 0.0,
+    neg_db: float = 0.0,
+    tops: Tops | None = None,
+    u_v: float | None = None,
+    dc_v: float = 0.01,
+    dc_alarm: bool = False,
+    thd_pct: float = 0.2,
+) -> Reading:
+    """A reading by hand: 0.5 % or 20 mV uncertain, with the figures a sine of this level has."""
+    peak = volts * math.sqrt(2)
+    if tops is None and verdict in {Verdict.CLEAN, Verdict.SOFT, Verdict.FLAT}:
+        tops = folded(peak, pos_db=pos_db, neg_db=neg_db)
+    return Reading(
+        time_s=100.0, duration_s=0.5, rms_v=volts, rms_u_v=max(0.005 * volts, 0.02) if u_v is None else u_v,
+        dc_v=dc_v, dc_u_v=0.02, hz=hz, hz_u=0.004, peak_pos_v=peak, peak_neg_v=-peak, crest=math.sqrt(2),
+        fundamental_v=volts, thd_pct=thd_pct, harmonics=9, thd_to_hz=9 * hz, thd_n_pct=thd_pct,
+        overdrive_pos_db=pos_db, overdrive_neg_db=neg_db, overdrive_u_db=0.05, flat_share_pct=0.0,
+        drift_pct_s=0.0, verdict=verdict, reason=reason, dc_alarm=dc_alarm, facts=FACTS,
+        quality=Quality(3300.0, Clock.LOCKED), tops=tops,
+    )  # fmt: skip
+
+
+def unknown(reason: Reason, volts: float = NAN, hz: float = NAN) -> Reading:
+    """A reading without a verdict, with the figures that such a block still carries."""
+    return reading(volts, Verdict.UNKNOWN, reason, hz=hz)
+
+
+BASE = View(label="Bass A", aim_v=62.4, ceiling_v=66.0, simulated=True)
+
+
+def views() -> dict[str, View]:
+    """Every state the screen knows, by the name of its reference frame."""
+    flat, soft = Verdict.FLAT, Verdict.SOFT
+    missing = Reason.TOP_MISSING
+    shown = {
+        "start": View(label="speaker", simulated=True),
+        "stale": replace(BASE, reading=reading(), stale=True),
+        "clean": replace(BASE, reading=reading(), advice="gain up"),
+        "clean-line": View(
+            reading(3.78, u_v=0.01, hz=1000.0), label="Bass A line in", kept=Kept(3.9, 0.01, Verdict.CLEAN)
+        ),
+        "clean-top": replace(
+            BASE, reading=reading(180.0, u_v=0.4), label="Bass B", ceiling_v=183.0, aim_v=178.0, advice="hold"
+        ),
+        "clean-kept": replace(BASE, reading=reading(62.3), kept=Kept(62.3, 0.31, Verdict.CLEAN), advice="next lead"),
+        "soft": replace(
+            BASE, reading=reading(66.9, soft, missing, pos_db=0.3, neg_db=0.3), advice="gain down", simulated=False
+        ),
+        "soft-knee": replace(BASE, reading=reading(66.9, soft, Reason.TOPS_BEND, tops=bent(94.6, 0.08))),
+        "soft-hum": replace(BASE, reading=reading(66.9, soft, Reason.THIRD_ONLY, tops=bent(94.6, 0.04))),
+        "flat": replace(BASE, reading=reading(70.3, flat, missing, pos_db=1.0, neg_db=1.0), advice="gain down"),
+        "flat-one-side": replace(BASE, reading=reading(68.1, flat, missing, pos_db=0.8), advice="gain down"),
+        "flat-hard": replace(BASE, reading=reading(91.0, flat, missing, pos_db=6.0, neg_db=5.0), advice="volume down"),
+        "flat-square": replace(BASE, reading=reading(124.7, flat, missing, pos_db=20, neg_db=20), advice="gain down"),
+        "distorted": replace(
+            BASE, reading=reading(41.2, Verdict.DISTORTED, Reason.NO_TOP_MISSING, thd_pct=12.12), advice="hold"
+        ),
+        "direct": replace(BASE, reading=reading(0.0, Verdict.CLEAN, dc_v=-31.4, dc_alarm=True), advice="unclip"),
+        "card": replace(BASE, reading=reading(), faults=("card not writing",), advice="gain up"),
+        "faults-no-tone": replace(
+            BASE, reading=unknown(Reason.NO_TONE, 0.0), faults=("card not writing", "clock not set")
+        ),
+    }  # fmt: skip
+    volts = {
+        Reason.NONE: (58.6, 40.0), Reason.TOO_FEW_LSB: (0.4, 40.0), Reason.NO_TONE: (0.02, NAN),
+        Reason.NOT_ONE_TONE: (34.1, NAN), Reason.FADING: (12.2, 40.0), Reason.MOVING: (44.0, 40.0),
+        Reason.OUT_OF_BAND: (NAN, 5000.0), Reason.LEAD_OFF: (0.01, NAN),
+    }  # fmt: skip
+    for reason in Reason:
+        if reason in {missing, Reason.TOPS_BEND, Reason.THIRD_ONLY, Reason.NO_TOP_MISSING}:
+            continue
+        name = "unknown" + ("-" + reason.name.lower().replace("_", "-") if reason else "")
+        shown[name] = replace(BASE, reading=unknown(reason, *volts.get(reason, (NAN, NAN))))
+    return shown
+
+
+def ramp(seconds: float = 10.0) -> list[View]:
+    """Ten readings a second while a level rises by 12 dB, past the first softening, with noise on every figure."""
+    rng = np.random.default_rng(7)
+    shown = []
+    for step in range(int(10 * seconds)):
+        volts = 20.0 * 10 ** (0.6 * step / (10 * seconds))
+        over_db = max(0.0, 20 * math.log10(volts / 66.0))
+        verdict = Verdict.CLEAN if over_db < 0.15 else Verdict.SOFT if over_db < 0.6 else Verdict.FLAT
+        reason = Reason.NONE if verdict is Verdict.CLEAN else Reason.TOP_MISSING
+        tops = folded(volts * math.sqrt(2), pos_db=over_db, neg_db=over_db)
+        tops = replace(tops, pos_v=tops.pos_v + rng.normal(0, 0.05, 91), neg_v=tops.neg_v + rng.normal(0, 0.05, 91))
+        level = replace(
+            reading(volts * (1 + rng.normal(0, 5e-4)), verdict, reason, tops=tops, pos_db=over_db, neg_db=over_db),
+            hz=40 + rng.normal(0, 0.004),
+        )
+        advice = "gain up" if volts < 62 else "hold" if verdict is Verdict.CLEAN else "gain down"
+        shown.append(replace(BASE, reading=level, advice=advice))
+    return shown
+
+
+def sheet(frames: dict[str, Image.Image], columns: int = 4) -> Image.Image:
+    """All frames on one grey sheet."""
+    rows = -(-len(frames) // columns)
+    image = Image.new("RGB", (columns * 330 + 10, rows * 250 + 10), (90, 90, 90))
+    for i, frame in enumerate(frames.values()):
+        image.paste(frame, (10 + i % columns * 330, 10 + i // columns * 250))
+    return image
+
+
+def main() -> None:
+    """Write the frames, and the sheet if a path for it is given."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--sheet", type=Path, help="write all frames on one sheet to this PNG as well")
+    parser.add_argument("--sheet-only", action="store_true", help="leave the reference frames as they are")
+    wanted = parser.parse_args()
+    frames = {name: draw(view) for name, view in views().items()}
+    if not wanted.sheet_only:
+        FOLDER.mkdir(exist_ok=True)
+        for old in FOLDER.glob("*.png"):
+            if old.stem not in frames:
+                old.unlink()
+        for name, frame in frames.items():
+            frame.save(FOLDER / f"{name}.png", optimize=True)
+        print(f"{len(frames)} frames in {FOLDER}")
+    if wanted.sheet:
+        sheet(frames).save(wanted.sheet)
+
+
+if __name__ == "__main__":
+    main()
