@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from flattop.converters import Converter, Timebase
 from flattop.errors import ConverterError, ConverterMissing
 from flattop.measure.level import Block, glance, measure
-from flattop.measure.reading import Reading, Verdict
+from flattop.measure.reading import Reading, Reason, Verdict
 from flattop.measure.verdict import Judge, Limits
 from flattop.panel.screen import View
 from flattop.settings import Verdict as VerdictSettings
@@ -85,7 +85,10 @@ class Meter:
             answered = True
             news = self._look()
             if news or now_s >= update_s or not more:
-                yield self._measure()
+                reading = self._measure()
+                yield reading
+                if reading.reason is Reason.IMAGE:
+                    self._confirm(reading)
             if not more:
                 return
             if now_s >= update_s:
@@ -105,6 +108,17 @@ class Meter:
     def _measure(self) -> Reading:
         self._last = measure(self.converter.latest(self._window_s), most_harmonics=self._most_harmonics)
         return self.judge.update(self._last)
+
+    def _confirm(self, reading: Reading) -> None:
+        """Have the converter look closer at a tone that might be the image of another."""
+        if self._last is None or self._last.fit is None:
+            return
+        hz = self._last.fit.hz
+        try:
+            genuine = self.converter.confirm(hz)
+        except ConverterError:
+            return  # the next `collect` meets the same silence and reports it
+        self.judge.confirmed(hz=hz, genuine=genuine, time_s=reading.time_s)
 
     def _silent(self, now_s: float) -> Reading:
         self._last = None

@@ -39,6 +39,11 @@ class Clock(StrEnum):
     """Evenly clocked by construction (a recording, an audio converter)."""
 
 
+def no_image(hz: float) -> float:
+    """Return 0: whatever lies above the band was kept out before it was sampled."""
+    return 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class Facts:
     """What a converter knows of itself; the same for all samples of one block."""
@@ -56,6 +61,8 @@ class Facts:
     harmonics_to_hz: float
     """Highest harmonic that is used [Hz]."""
     response: Response = flat_response
+    image_v: Callable[[float], float] = no_image
+    """Frequency in the band [Hz] -> highest peak at which a tone above the band can show up there [V]."""
     gain_u: float = 0.0
     """Relative standard uncertainty (k = 1) of the level at d.c."""
     offset_u_v: float = 0.0

@@ -81,6 +81,13 @@ class Converter(Protocol):
         """
         ...
 
+    def confirm(self, hz: float) -> bool:
+        """Find out whether the tone seen at `hz` is there, or the image of one above the band folded down.
+
+        May take a moment in which nothing is collected. Raises what `collect` raises.
+        """
+        ...
+
     def close(self) -> None:
         """Let go of the hardware; harmless twice."""
         ...

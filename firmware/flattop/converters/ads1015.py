@@ -10,6 +10,8 @@ from __future__ import annotations
 import math
 import random
 from collections import deque
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import takewhile
 from typing import Any, Protocol
@@ -25,13 +27,15 @@ from flattop.converters.frontend import (
     CALIBRATED_POLE_U,
     CHANNELS,
     LSB_V,
+    OVERDRIVEN,
     POLE_U,
     RANGES,
+    image_gain,
     loading,
     path_response,
 )
 from flattop.converters.grid import Events, Grid, brackets
-from flattop.errors import ConverterMissing, ConverterSilent
+from flattop.errors import ConverterError, ConverterMissing, ConverterSilent
 from flattop.samples import Clock, Facts, FloatArray, Input, Quality, Samples
 
 # Configuration register (ADS1015 datasheet).
@@ -55,6 +59,8 @@ RAILS = (0x7FF0, -0x8000)
 """What the library returns at the two ends of the range: the code, left-justified."""
 ANSWER_S = 0.1
 """Longest wait for one answer of the chip [s]."""
+ATTEMPTS = 3
+"""A setting that is not acknowledged is written this often before it counts as failed."""
 FAILURES = 8
 """This many transactions in a row must fail before the converter is called silent."""
 GUARD_S = 10e-6
@@ -70,6 +76,10 @@ RANGE_DOWN = 0.75
 """A narrower range is taken when the level would stay below this share of it ..."""
 RANGE_DOWN_S = 0.4
 """... and has done so for this long [s]: a hysteresis in level and in time."""
+OTHER_RATE = {3300: 2400, 2400: 3300, 1600: 2400}
+"""Data rate at which a doubtful tone is looked at again."""
+CONFIRM_S, CONFIRM_CYCLES = 0.02, 2.0
+"""For how long: a time, and some cycles on top."""
 STUCK_S = 2.0
 """A register that has not changed for this long is suspect [s]."""
 KEEP_S = 2.5
@@ -121,12 +131,20 @@ class _GuardedBus:
         return False
 
     def writeto(self, address: int, buffer: Any, **part: Any) -> None:
-        self._check()
-        self._bus.writeto(address, buffer, **part)
+        self._tried(self._bus.writeto, address, buffer, **part)
 
     def writeto_then_readfrom(self, address: int, out: Any, into: Any, **part: Any) -> None:
+        self._tried(self._bus.writeto_then_readfrom, address, out, into, **part)
+
+    def _tried(self, transaction: Callable[..., None], *given: Any, **part: Any) -> None:
+        """Do a transaction, and again if it is not acknowledged: writing or asking twice does no harm."""
         self._check()
-        self._bus.writeto_then_readfrom(address, out, into, **part)
+        for _ in range(ATTEMPTS - 1):
+            try:
+                return transaction(*given, **part)
+            except OSError:
+                self._check()
+        return transaction(*given, **part)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -247,23 +265,39 @@ class Ads1015Converter:
 
         Raises ConverterMissing if nothing or another chip answers at start, ConverterSilent if it falls silent.
         """
-        try:
+        with self._answering():
             if not self._working:
                 self._start()
             while self._time.now_s() < until_s:
                 self._burst(min(until_s, self._time.now_s() + BURST_S))
-        except ConverterMissing:
-            raise
+        return True
+
+    def confirm(self, hz: float) -> bool:
+        """Sample at another rate for some cycles: a tone stays where it is, an image moves by what the rates differ.
+
+        Takes some 0.1 s, during which nothing is collected. Raises what `collect` raises.
+        """
+        with self._answering():
+            before_v = self._level_at(hz, self._rate)
+            other_v = self._level_at(hz, OTHER_RATE[self._rate])
+            self._bus.allow(ANSWER_S)
+            self._set_rate(self._rate)
+            return other_v > 0.5 * before_v
+
+    @contextmanager
+    def _answering(self) -> Iterator[None]:
+        """Turn any failure of the bus into ConverterSilent, and begin anew at the next call."""
+        try:
+            yield
         except OSError as error:
             self._working = False
             self._forget()
-            if isinstance(error, ConverterSilent):
+            if isinstance(error, ConverterError):
                 raise
             raise ConverterSilent(
                 f"the ADS1015 at address 0x{self._address:02x} does not answer any more ({error}); "
                 "check its supply and the I2C lines"
             ) from error
-        return True
 
     def latest(self, duration_s: float) -> Samples:
         """Return the last `duration_s` seconds of this input on the converter's own grid.
@@ -352,6 +386,30 @@ class Ads1015Converter:
         self._peaks.clear()
         self._last = None
 
+    def _set_rate(self, rate: int) -> None:
+        """Change the data rate, and with it the grid: its phase has to be found again."""
+        self._ads.data_rate = rate
+        self._take_effect()
+        self._grid.restart()
+        self._edges.clear()
+        self._last = None
+
+    def _level_at(self, hz: float, rate: int) -> float:
+        """Return the amplitude at `hz` over some cycles at a data rate [codes], from read times alone."""
+        self._bus.allow(ANSWER_S + CONFIRM_S + CONFIRM_CYCLES / hz)
+        self._set_rate(rate)
+        begun_s = now_s = self._time.now_s()
+        times_s, codes = [], []
+        while now_s - begun_s < CONFIRM_S + CONFIRM_CYCLES / hz:
+            codes.append(self._ads.get_last_result(True) >> 4)
+            times_s.append(now_s - begun_s)
+            self._time.wait_until(now_s + (0.5 + self._pause.random()) / rate)
+            now_s = self._time.now_s()
+        angle = 2.0 * math.pi * hz * np.array(times_s)
+        columns = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)
+        found = np.linalg.lstsq(columns, np.array(codes, dtype=np.float64), rcond=None)[0]
+        return math.hypot(found[1], found[2])
+
     def _take_effect(self) -> None:
         """Check the settings against the chip, put the pointer back, and wait until old conversions are through."""
         self._verify()
@@ -371,7 +429,7 @@ class Ads1015Converter:
         seen = (word[0] << 8 | word[1]) & SETTINGS_MASK
         queue = 0b00 if self._alert is not None else 0b11
         asked = MUX[self._input] << MUX_SHIFT | {2: 0x0400, 4: 0x0600, 8: 0x0800, 16: 0x0A00}[ads.gain]
-        asked |= {1600: 0x0080, 2400: 0x00A0, 3300: 0x00C0}[self._rate] | queue
+        asked |= {1600: 0x0080, 2400: 0x00A0, 3300: 0x00C0}[ads.data_rate] | queue
         if seen != asked:
             raise ConverterMissing(
                 f"what answers at I2C address 0x{self._address:02x} does not keep an ADS1015's settings "
@@ -533,17 +591,19 @@ class Ads1015Converter:
         channel = CHANNELS[self._input]
         found = self._found
         code_v = self._code_v(self._range_v)
+        full_scale_v = TOP_CODE * self._code_v(RANGES[0])
         reference_u = 0.005 * self._calibration.reference_u_pct if self._calibration is not None else 0.0
         pole_scale = found.pole_scale if found is not None else 1.0
         return Facts(
             converter=self.name,
             input=self._input,
             lsb_v=code_v,
-            full_scale_v=TOP_CODE * self._code_v(RANGES[0]),
+            full_scale_v=full_scale_v,
             noise_v=math.hypot(code_v * math.hypot(CHIP_NOISE_LSB, 1.0 / math.sqrt(12.0)), channel.noise_v),
             tone_band_hz=(10.0, 300.0),
             harmonics_to_hz=0.4 / period_s,
             response=path_response(period_s=period_s, pole_scale=pole_scale),
+            image_v=lambda hz: OVERDRIVEN * full_scale_v * image_gain(hz, period_s=period_s, pole_scale=pole_scale),
             gain_u=channel.gain_u if found is None else math.hypot(CALIBRATED_GAIN_U, reference_u),
             offset_u_v=channel.offset_u_v * (1.0 if found is None else CALIBRATED_OFFSET_SHARE),
             response_u=POLE_U if found is None else CALIBRATED_POLE_U,

@@ -86,6 +86,21 @@ def rc_response(hz: FloatArray, *, pole_scale: float = 1.0) -> ComplexArray:
     return np.asarray(1.0 / (ladder * isolator), dtype=np.complex128)
 
 
+OVERDRIVEN = 1.25
+"""The isolated amplifier clips at this share of its linear range."""
+
+
+def image_gain(hz: float, *, period_s: float, pole_scale: float) -> float:
+    """Return how strongly the worst tone above the band shows up at `hz`, over its own level.
+
+    Sampling folds a tone at n / period_s +- hz down to `hz`; the path and the averaging weaken it, the more the lower
+    `hz` is. Below that level a tone cannot be told from such an image.
+    """
+    sources_hz = np.array([n / period_s + sign * hz for n in (1, 2, 3) for sign in (-1.0, 1.0)])
+    response = path_response(period_s=period_s, pole_scale=pole_scale)
+    return float(np.max(np.abs(response(sources_hz))))
+
+
 def path_response(*, period_s: float, pole_scale: float) -> Response:
     """Return the response from the terminals to codes: the RC path and the averaging over one conversion.
 

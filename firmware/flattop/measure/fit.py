@@ -66,10 +66,11 @@ def strongest_hz(*, times_s: FloatArray, volts: FloatArray, low_hz: float, high_
     Times may be uneven: the block is drawn onto an even grid first, which is good enough for a start. The line
     lies between `low_hz` and `high_hz`; (NaN, 0.0) where the block holds no such bin.
     """
-    n = len(times_s)
-    if n < 8 or not times_s[-1] > times_s[0]:
+    if len(times_s) < 8 or not times_s[-1] > times_s[0]:
         return math.nan, 0.0
     span_s = float(times_s[-1] - times_s[0])
+    # The median step keeps to the converter's grid, so that only holes are filled in.
+    n = min(round(span_s / float(np.median(np.diff(times_s)))) + 1, 4 * len(times_s))
     even_s = np.linspace(times_s[0], times_s[-1], n)
     window = np.hanning(n)
     size = 1 << (2 * n - 1).bit_length()

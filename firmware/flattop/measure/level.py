@@ -99,12 +99,17 @@ def _dc_u(samples: Samples, dc_v: float, scatter_v: float) -> float:
     return COVERAGE * math.hypot(facts.offset_u_v, facts.gain_u * dc_v, rounding_v, noise_v)
 
 
+def blank(samples: Samples) -> Block:
+    """Return a block of which no figure is known."""
+    nan = math.nan
+    return Block(samples, nan, nan, nan, nan, nan, nan, nan, 0.0)
+
+
 def _without_tone(samples: Samples, line_hz: float = math.nan, line_v: float = 0.0) -> Block:
     """Return the figures that need no tone."""
     facts = samples.facts
     if len(samples) == 0:
-        nan = math.nan
-        return Block(samples, nan, nan, nan, nan, nan, nan, nan, 0.0)
+        return blank(samples)
     mean_v = float(np.mean(samples.volts))
     scatter_v = rms_ac(samples.volts)
     noise_v = facts.noise_v

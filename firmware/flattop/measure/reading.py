@@ -38,6 +38,8 @@ class Reason(StrEnum):
     MOVING = "moving too fast"
     TOO_HIGH = "too high for this input"
     OUT_OF_BAND = "outside this converter's band"
+    IMAGE = "weak, or a tone above the band"
+    """So small that a strong tone near the sample rate, folded down, could look the same."""
     LEAD_OFF = "lead off"
     SILENT = "converter not answering"
     TOO_SHORT = "not enough samples yet"
@@ -130,6 +132,7 @@ class Reading:
             Reason.CLOCK_LEARNING,
             Reason.TOO_HIGH,
             Reason.OUT_OF_BAND,
+            Reason.IMAGE,
             Reason.SILENT,
             Reason.TOO_SHORT,
         }

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flattop.measure.level import MIN_SAMPLES, Block, Glance, tops_picture
+from flattop.measure.level import MIN_SAMPLES, Block, Glance, blank, tops_picture
 from flattop.measure.reading import Reading, Reason, Verdict
 from flattop.measure.tops import TopsFit, fit_tops
 from flattop.samples import Clock, ComplexArray, Facts, Input, Quality, Samples
@@ -42,6 +42,8 @@ STEP_SHARE = 0.05
 LEVEL_MEMORY_S = 1.0
 LOWER_LEVEL = 10.0 ** (-3.0 / 20.0)
 """The output's own shape is what it had at least 3 dB below the present level."""
+CONFIRMED_S = 3.0
+"""A tone shown to be genuine stays so while it is there, one shown to be an image for this long [s]."""
 OWN_SHAPE_LSB = 100.0
 LOOKS = 2
 """This many looks in a row must see flat tops."""
@@ -61,6 +63,13 @@ class Limits:
     hold_s: float = 1.0
     """Bent tops that hum could explain must stand this long [s]."""
     dc_alarm_v: float = 0.5
+
+
+def _shows_another(block: Block, reason: Reason) -> bool:
+    """True where the figures are not those of what is at the terminals: an image, or a wave cut by the converter."""
+    if reason in {Reason.IMAGE, Reason.OUT_OF_BAND} and math.isfinite(block.line_hz):
+        return block.line_v < block.samples.facts.image_v(block.line_hz)
+    return reason is Reason.TOO_HIGH
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,6 +101,7 @@ class Judge:
         self._fading = False
         self._cut_off_v = self._cut_off_hz = 0.0
         self._own: _OwnShape | None = None
+        self._confirmed = (math.nan, False, -math.inf)
 
     def look(self, glance: Glance | None) -> bool:
         """Take a quick look into account; True when it has just turned the verdict to flat.
@@ -111,13 +121,15 @@ class Judge:
         self._looked_flat = self._looked_flat or self._looks_flat >= LOOKS
         return news
 
+    def confirmed(self, *, hz: float, genuine: bool, time_s: float) -> None:
+        """Take in what a closer look at a doubtful tone has shown; it holds for some seconds."""
+        self._confirmed = (hz, genuine, time_s)
+
     def silent(self, *, time_s: float, facts: Facts, quality: Quality) -> Reading:
         """Return the reading of a converter that does not answer: no figure at all."""
         self.reset()
         nothing = Samples(np.empty(0), np.empty(0), facts, quality)
-        nan = math.nan
-        block = Block(nothing, nan, nan, nan, nan, nan, nan, nan, 0.0)
-        return self._reading(block, time_s, Verdict.UNKNOWN, Reason.SILENT)
+        return self._reading(blank(nothing), time_s, Verdict.UNKNOWN, Reason.SILENT)
 
     def update(self, block: Block) -> Reading:
         """Judge the next block."""
@@ -139,6 +151,19 @@ class Judge:
         self._shown = verdict
         return self._reading(block, time_s, verdict, reason)
 
+    def _is_genuine(self, hz: float, time_s: float) -> bool:
+        """True for a tone that was confirmed and has been there since."""
+        known_hz, genuine, since_s = self._confirmed
+        alike = genuine and abs(hz - known_hz) < 0.02 * known_hz and time_s - since_s < CONFIRMED_S
+        if alike:
+            self._confirmed = (hz, True, time_s)
+        return alike
+
+    def _is_image(self, hz: float, time_s: float) -> bool:
+        """True for a tone that was shown to be an image a moment ago."""
+        known_hz, genuine, since_s = self._confirmed
+        return not genuine and abs(hz - known_hz) < 0.02 * known_hz and time_s - since_s < CONFIRMED_S
+
     # -- what cannot be judged ------------------------------------------------------------------------------------
 
     def _why_unknown(self, block: Block, time_s: float) -> Reason:
@@ -159,13 +184,16 @@ class Judge:
         if math.isfinite(block.line_hz) and not low <= block.line_hz <= high:
             return Reason.OUT_OF_BAND
         if block.fit is None:
-            return Reason.NOT_ONE_TONE
+            weak = block.rms_v * math.sqrt(2.0) < FEWEST_LSB * facts.lsb_v
+            return Reason.TOO_FEW_LSB if weak else Reason.NOT_ONE_TONE
+        if block.line_v < facts.image_v(block.fit.hz) and not self._is_genuine(block.fit.hz, time_s):
+            return Reason.OUT_OF_BAND if self._is_image(block.fit.hz, time_s) else Reason.IMAGE
+        if block.peak_lsb < FEWEST_LSB:
+            return Reason.TOO_FEW_LSB
         moved = abs(block.fit.drift_per_s) * samples.duration_s
         if block.unsteady > STEADY or moved > FASTEST:
             return Reason.MOVING if moved > FASTEST / 2.0 else Reason.NOT_ONE_TONE
         self._follow_level(block.rms_v, block.fit.hz, time_s)
-        if block.peak_lsb < FEWEST_LSB:
-            return Reason.TOO_FEW_LSB
         if self._fading:
             return Reason.FADING
         return Reason.NONE
@@ -296,6 +324,9 @@ class Judge:
         alarm = facts.input is Input.SPEAKER and abs(block.dc_v - explained_v) > self.limits.dc_alarm_v
         highest = len(fit.harmonics) - 1 if fit is not None else 0
         nan = math.nan
+        if _shows_another(block, reason):
+            # What is there is another tone, or higher than anything seen: no figure of it is known.
+            block, fit, tops, highest = blank(block.samples), None, None, 0
         return Reading(
             time_s=time_s,
             duration_s=block.samples.duration_s,
