@@ -359,7 +359,7 @@ def one_frame_for_each_face() -> dict[str, np.ndarray]:
 
 def test_states_differ_without_colour_in_shape_and_in_word():
     bands = one_frame_for_each_face()
-    assert len(bands) == 8 + 11
+    assert len(bands) == 8 + 12
     for (one, a), (two, b) in itertools.combinations(bands.items(), 2):
         assert (np.abs(a - b) > 40).mean() > 0.02, (one, two)
         # Shape and word each on their own: where the ink is, whatever its brightness.

@@ -67,7 +67,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         from flattop import settings
 
         chosen = settings.load(given.settings)
-        return _demo(given, chosen) if given.command == "demo" else _replay(given, chosen)
+        code = _demo(given, chosen) if given.command == "demo" else _replay(given, chosen)
+        sys.stdout.flush()
+        return code
     except FlattopError as error:
         print(f"flattop: {error}", file=sys.stderr)
         return 2
@@ -75,16 +77,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("\nflattop: interrupted; what was written so far is kept", file=sys.stderr)
         return 130
     except BrokenPipeError:
-        # Whoever read the lines has enough; leave no second complaint at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         return 0
+    except OSError as error:
+        print(f"flattop: the output cannot be written ({error.strerror or error}); make room for it", file=sys.stderr)
+        _drop_output()
+        return 2
+
+
+def _drop_output() -> None:
+    """Send what is still to be printed nowhere, so that the interpreter does not complain of it once more at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 # -- commands ---------------------------------------------------------------------------------------------------------
 
 
 def _demo(given: argparse.Namespace, settings: Settings) -> int:
-    from flattop.converters.ads1015 import Ads1015Converter, open_alert
+    from flattop.converters.ads1015 import Ads1015Converter
+    from flattop.converters.ads1015_chip import Alert
     from flattop.instrument import Display, Meter, limits_from
     from flattop.panel.screen import draw
     from flattop.record.session import Session, new_folder
@@ -105,7 +116,7 @@ def _demo(given: argparse.Namespace, settings: Settings) -> int:
         board.i2c,
         board.time,
         rate=settings.ads1015.rate,
-        alert=open_alert(ALERT_GPIO, board.pin_factory),
+        alert=Alert(ALERT_GPIO, board.pin_factory),
         calibration=calibration,
         simulated=True,
     )
@@ -201,7 +212,8 @@ def _direct(given: argparse.Namespace, settings: Settings, input: str) -> tuple[
 
 def _through(given: argparse.Namespace, settings: Settings, input: str) -> tuple[Iterator[Reading], float, list[str]]:
     """Return the same for a recording played into a simulated meter, which is calibrated first."""
-    from flattop.converters.ads1015 import Ads1015Converter, open_alert
+    from flattop.converters.ads1015 import Ads1015Converter
+    from flattop.converters.ads1015_chip import Alert
     from flattop.instrument import Meter, limits_from
     from flattop.samples import Input
     from flattop.simulated.board import ALERT_GPIO, SimulatedBoard
@@ -217,7 +229,7 @@ def _through(given: argparse.Namespace, settings: Settings, input: str) -> tuple
         board.time,
         input=Input(input),
         rate=settings.ads1015.rate,
-        alert=open_alert(ALERT_GPIO, board.pin_factory),
+        alert=Alert(ALERT_GPIO, board.pin_factory),
         calibration=calibrate(seed=given.seed, inputs=[Input(input)]),
         simulated=True,
     )

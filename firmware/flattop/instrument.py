@@ -85,7 +85,7 @@ class Meter:
             answered = True
             news = self._look()
             if news or now_s >= update_s or not more:
-                reading = self._measure()
+                reading = self._measure(now_s)
                 yield reading
                 if reading.reason is Reason.IMAGE:
                     self._confirm(reading)
@@ -105,9 +105,9 @@ class Meter:
         samples = self.converter.latest(LOOK_CYCLES / hz)
         return self.judge.look(glance(samples, hz=hz, from_thd=0.01 * self.judge.limits.flat_thd_pct))
 
-    def _measure(self) -> Reading:
+    def _measure(self, now_s: float) -> Reading:
         self._last = measure(self.converter.latest(self._window_s), most_harmonics=self._most_harmonics)
-        return self.judge.update(self._last)
+        return self.judge.update(self._last, now_s=now_s)
 
     def _confirm(self, reading: Reading) -> None:
         """Have the converter look closer at a tone that might be the image of another."""

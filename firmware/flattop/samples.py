@@ -53,7 +53,7 @@ class Facts:
     lsb_v: float
     """One code, at the terminals [V]; 0 where the samples are not coded in steps."""
     full_scale_v: float
-    """Largest level of either sign that this input can carry on its widest range [V]."""
+    """Largest level of either sign that this input can carry on its widest range [V]; infinite if there is no limit."""
     noise_v: float
     """The converter's own noise with its quantising, rms at the terminals [V]."""
     tone_band_hz: tuple[float, float]

@@ -1,8 +1,7 @@
-"""The bass converter: an ADS1015 read over I2C through the stock adafruit_ads1x15 library.
+"""The bass converter: an ADS1015 that runs free, polled by the host, put on its own recovered clock.
 
-The chip runs free in continuous mode and the host polls it at twice its rate. What the library does not guard against
-is guarded here: every transaction has a deadline, every setting is read back from the chip, the pointer is brought
-back to the conversion register after each, and two conversions are dropped until the new setting is in force.
+`Chip` (ads1015_chip.py) knows the chip and its library, `Grid` (grid.py) finds the clock; here reads become samples:
+when to read, which range, which read belongs to which conversion, and what it is in volts at the terminals.
 """
 
 from __future__ import annotations
@@ -10,17 +9,18 @@ from __future__ import annotations
 import math
 import random
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import takewhile
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flattop.calibration import Calibration, InputCalibration
 from flattop.converters import Timebase
+from flattop.converters.ads1015_chip import ANSWER_S, Alert, Chip
 from flattop.converters.frontend import (
     CALIBRATED_GAIN_U,
     CALIBRATED_OFFSET_SHARE,
@@ -35,32 +35,15 @@ from flattop.converters.frontend import (
     path_response,
 )
 from flattop.converters.grid import Events, Grid, brackets
-from flattop.errors import ConverterError, ConverterMissing, ConverterSilent
+from flattop.errors import ConverterError, ConverterSilent
 from flattop.samples import Clock, Facts, FloatArray, Input, Quality, Samples
 
-# Configuration register (ADS1015 datasheet).
-POINTER_CONFIG = 0x01
-MUX_SHIFT = 12
-SETTINGS_MASK = 0x7FFF
-"""Every bit but OS, which reads as 0 or 1 by what the chip is doing."""
-MUX = {Input.SPEAKER: 0, Input.LINE: 3}
-"""AIN0 - AIN1 and AIN2 - AIN3."""
-PROBE_MUX = 4
-"""AIN0 to ground: the isolated amplifier's common mode, far from the code of a quiet input."""
-GAIN = {2.048: 2, 1.024: 4, 0.512: 8, 0.256: 16}
 TOP_CODE, BOTTOM_CODE = 2047, -2048
-
-SETTLE_PERIODS = 2.2
-"""After a setting the running conversion ends with the old one, and the oscillator may be 10 % slow."""
 READS_PER_PERIOD = 2.0
 BURST_S = 0.025
 """Reads go in bursts of this length, or up to the first code at a rail; then the range is looked at [s]."""
 RAILS = (0x7FF0, -0x8000)
 """What the library returns at the two ends of the range: the code, left-justified."""
-ANSWER_S = 0.1
-"""Longest wait for one answer of the chip [s]."""
-ATTEMPTS = 3
-"""A setting that is not acknowledged is written this often before it counts as failed."""
 FAILURES = 8
 """This many transactions in a row must fail before the converter is called silent."""
 GUARD_S = 10e-6
@@ -88,65 +71,6 @@ CHIP_NOISE_LSB = 0.2
 """Input-referred noise of the chip, rms; together with the rounding of the codes (1/sqrt(12))."""
 
 
-class Alert(Protocol):
-    """The pin that ALERT/RDY is wired to, as gpiozero has it."""
-
-    when_changed: Any
-    edges: str
-
-    def close(self) -> None:
-        """Let go of the pin."""
-        ...
-
-
-class _GuardedBus:
-    """An I2C bus whose every lock and transaction fails once a deadline has passed.
-
-    The library waits for the lock and for the end of a single-shot conversion without bound: both waits go through
-    here.
-    """
-
-    def __init__(self, bus: Any, time: Timebase) -> None:
-        self._bus, self._time = bus, time
-        self._deadline_s = math.inf
-        self.unlock = bus.unlock
-        # Reads on the fast path pay for no detour: they are one transaction, and the lock before it is guarded.
-        self.readfrom_into = bus.readfrom_into
-
-    def allow(self, duration_s: float) -> None:
-        """Let everything from now on take `duration_s` together."""
-        self._deadline_s = self._time.now_s() + duration_s
-
-    def _check(self) -> None:
-        if self._time.now_s() > self._deadline_s:
-            raise ConverterSilent(
-                f"the ADS1015 gave no answer within {ANSWER_S:g} s; "
-                "check its supply and the I2C lines SDA and SCL, then start again"
-            )
-
-    def try_lock(self) -> bool:
-        if self._bus.try_lock():
-            return True
-        self._check()
-        return False
-
-    def writeto(self, address: int, buffer: Any, **part: Any) -> None:
-        self._tried(self._bus.writeto, address, buffer, **part)
-
-    def writeto_then_readfrom(self, address: int, out: Any, into: Any, **part: Any) -> None:
-        self._tried(self._bus.writeto_then_readfrom, address, out, into, **part)
-
-    def _tried(self, transaction: Callable[..., None], *given: Any, **part: Any) -> None:
-        """Do a transaction, and again if it is not acknowledged: writing or asking twice does no harm."""
-        self._check()
-        for _ in range(ATTEMPTS - 1):
-            try:
-                return transaction(*given, **part)
-            except OSError:
-                self._check()
-        return transaction(*given, **part)
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Burst:
     """Reads of one burst, all on one range.
@@ -159,31 +83,6 @@ class _Burst:
     doubt_s: FloatArray
     codes: NDArray[np.int64]
     range_v: float
-
-
-def open_bus() -> Any:
-    """Open the Raspberry Pi's I2C bus 1.
-
-    Raises ConverterMissing on a machine that has none.
-    """
-    try:
-        import board
-        import busio
-    except Exception as error:  # Blinka raises its own kinds, by platform
-        raise ConverterMissing(f"this machine has no I2C bus for the ADS1015 ({error}); run on the meter") from error
-    if getattr(board, "SCL", None) is None:
-        raise ConverterMissing("this machine has no I2C pins; run on the meter, or choose the simulated board")
-    return busio.I2C(board.SCL, board.SDA)
-
-
-def open_alert(gpio: int, factory: Any = None) -> Alert:
-    """Claim the pin of ALERT/RDY through gpiozero, pulled up; edges carry the kernel's time stamps (lgpio)."""
-    from gpiozero import DigitalInputDevice
-
-    pin = DigitalInputDevice(gpio, pull_up=True, pin_factory=factory).pin
-    pin.when_changed = None
-    pin.edges = "falling"
-    return pin  # type: ignore[no-any-return]
 
 
 class Ads1015Converter:
@@ -209,10 +108,10 @@ class Ads1015Converter:
         calibration: Calibration | None = None,
         simulated: bool = False,
     ) -> None:
-        self._bus = _GuardedBus(bus, time)
+        self._chip = Chip(bus, time, address=address, rate=rate, ready_line=alert is not None)
         self._time = time
         self._input = input
-        self._address, self._rate = address, rate
+        self._rate = rate
         self._calibration = calibration
         self._simulated = simulated
         self._nominal_s = 1.0 / rate
@@ -220,7 +119,6 @@ class Ads1015Converter:
         self._alert = alert
         self._edges: deque[float] = deque(maxlen=2 * rate)
         self._edge_seen_s = -math.inf
-        self._range_v = RANGES[0]
         self._held = False
         self._peaks: deque[tuple[float, int]] = deque()
         self._bursts: deque[_Burst] = deque()
@@ -228,7 +126,6 @@ class Ads1015Converter:
         self._quick_s = math.nan
         self._changed_s = -math.inf
         self._pause = random.Random(1)
-        self._ads: Any = None
         self._working = False
 
     # -- the Converter protocol -----------------------------------------------------------------------------------
@@ -241,7 +138,7 @@ class Ads1015Converter:
     @property
     def range_v(self) -> float:
         """The present range of the converter, at its pins [V]."""
-        return self._range_v
+        return self._chip.range_v
 
     @property
     def grid(self) -> Grid:
@@ -252,7 +149,6 @@ class Ads1015Converter:
         """Sample another input from the next `collect` on."""
         if input is not self._input:
             self._input = input
-            self._range_v = RANGES[0]
             self._forget()
             self._working = False
 
@@ -280,7 +176,6 @@ class Ads1015Converter:
         with self._answering():
             before_v = self._level_at(hz, self._rate)
             other_v = self._level_at(hz, OTHER_RATE[self._rate])
-            self._bus.allow(ANSWER_S)
             self._set_rate(self._rate)
             return other_v > 0.5 * before_v
 
@@ -295,8 +190,7 @@ class Ads1015Converter:
             if isinstance(error, ConverterError):
                 raise
             raise ConverterSilent(
-                f"the ADS1015 at address 0x{self._address:02x} does not answer any more ({error}); "
-                "check its supply and the I2C lines"
+                f"the ADS1015 does not answer any more ({error}); check its supply and the I2C lines"
             ) from error
 
     def latest(self, duration_s: float) -> Samples:
@@ -335,73 +229,43 @@ class Ads1015Converter:
     def close(self) -> None:
         """Let go of the ready line; the bus belongs to the caller."""
         if self._alert is not None:
-            self._alert.when_changed = None
             self._alert.close()
-            self._alert = None
         self._working = False
 
     # -- talking to the chip --------------------------------------------------------------------------------------
 
     def _start(self) -> None:
-        """Open the chip and set input and range, from whatever state it is in."""
-        from adafruit_ads1x15.ads1x15 import Mode
-        from adafruit_ads1x15.ads1015 import ADS1015
-
-        self._bus.allow(ANSWER_S)
+        """Set the chip going, and forget what was before."""
         if self._alert is not None:
-            # gpiozero keeps a weak reference to the method; this object outlives the pin.
-            self._alert.when_changed = self._edge
-        try:
-            # Conversion-ready on ALERT/RDY: top bit of the high threshold set, of the low one clear.
-            self._ads = ADS1015(
-                self._bus,
-                gain=GAIN[self._range_v],
-                data_rate=self._rate,
-                mode=Mode.SINGLE,
-                comparator_queue_length=1 if self._alert is not None else 0,
-                comparator_low_threshold=0,
-                comparator_high_threshold=-32768,
-                address=self._address,
-            )
-        except ValueError as error:
-            raise ConverterMissing(
-                f"nothing answers at I2C address 0x{self._address:02x}, where the ADS1015 should be; "
-                "check its supply, the wiring of SDA and SCL, and ADDR (ground gives 0x48)"
-            ) from error
-        # In continuous mode the library (3.0.5) ignores the input asked for: set it by a single shot first.
-        self._ads.read(MUX[self._input])
-        self._ads.mode = Mode.CONTINUOUS
+            self._alert.listen(self._edges.append)
+        self._chip.start(self._input, RANGES[0])
         self._grid.restart()
         self._edges.clear()
-        self._take_effect()
         self._forget()
         self._working = True
 
     def _set_range(self, range_v: float) -> None:
         """Change the range; the chip goes on without a break, so the grid stays."""
-        self._bus.allow(ANSWER_S)
-        self._ads.gain = GAIN[range_v]
-        self._range_v = range_v
-        self._take_effect()
+        self._chip.set_range(range_v)
         self._peaks.clear()
         self._last = None
 
     def _set_rate(self, rate: int) -> None:
         """Change the data rate, and with it the grid: its phase has to be found again."""
-        self._ads.data_rate = rate
-        self._take_effect()
+        self._chip.set_rate(rate)
         self._grid.restart()
         self._edges.clear()
         self._last = None
 
     def _level_at(self, hz: float, rate: int) -> float:
         """Return the amplitude at `hz` over some cycles at a data rate [codes], from read times alone."""
-        self._bus.allow(ANSWER_S + CONFIRM_S + CONFIRM_CYCLES / hz)
         self._set_rate(rate)
+        self._chip.allow(ANSWER_S + CONFIRM_S + CONFIRM_CYCLES / hz)
+        read = self._chip.reader()
         begun_s = now_s = self._time.now_s()
         times_s, codes = [], []
         while now_s - begun_s < CONFIRM_S + CONFIRM_CYCLES / hz:
-            codes.append(self._ads.get_last_result(True) >> 4)
+            codes.append(read() >> 4)
             times_s.append(now_s - begun_s)
             self._time.wait_until(now_s + (0.5 + self._pause.random()) / rate)
             now_s = self._time.now_s()
@@ -410,35 +274,9 @@ class Ads1015Converter:
         found = np.linalg.lstsq(columns, np.array(codes, dtype=np.float64), rcond=None)[0]
         return math.hypot(found[1], found[2])
 
-    def _take_effect(self) -> None:
-        """Check the settings against the chip, put the pointer back, and wait until old conversions are through."""
-        self._verify()
-        # A setter leaves the pointer on CONFIG, and fast reads would return that word as a voltage for ever.
-        self._ads.get_last_result(False)
-        self._time.wait_until(self._time.now_s() + SETTLE_PERIODS * self._nominal_s)
-
-    def _verify(self) -> None:
-        """Read the configuration back and compare it with what was asked for.
-
-        Raises ConverterMissing if it differs: another chip, or one that does not take its settings.
-        """
-        ads = self._ads
-        word = bytearray(2)
-        with ads.i2c_device as device:
-            device.write_then_readinto(bytes([POINTER_CONFIG]), word)
-        seen = (word[0] << 8 | word[1]) & SETTINGS_MASK
-        queue = 0b00 if self._alert is not None else 0b11
-        asked = MUX[self._input] << MUX_SHIFT | {2: 0x0400, 4: 0x0600, 8: 0x0800, 16: 0x0A00}[ads.gain]
-        asked |= {1600: 0x0080, 2400: 0x00A0, 3300: 0x00C0}[ads.data_rate] | queue
-        if seen != asked:
-            raise ConverterMissing(
-                f"what answers at I2C address 0x{self._address:02x} does not keep an ADS1015's settings "
-                f"(0x{seen:04x} read back, 0x{asked:04x} written); check which chip is there and its supply"
-            )
-
     def _burst(self, until_s: float) -> None:
         """Read until `until_s`, follow the grid, and choose the range."""
-        now_s, wait_until, read = self._time.now_s, self._time.wait_until, self._ads.get_last_result
+        now_s, wait_until, read = self._time.now_s, self._time.wait_until, self._chip.reader()
         pause = self._pause.random
         # With the ready line on a known grid, one read in the middle of every conversion is all that is needed.
         # Without it the reads themselves find the completions; at equal distances they would draw some of their own
@@ -450,11 +288,11 @@ class Ads1015Converter:
         after: list[float] = []
         words: list[int] = []
         failures = 0
-        self._bus.allow(ANSWER_S)
+        self._chip.allow()
         begun_s = now_s()
         while begun_s < until_s:
             try:
-                word = read(True)
+                word = read()
             except ConverterSilent:
                 raise
             except OSError:
@@ -466,7 +304,7 @@ class Ads1015Converter:
                 before.append(begun_s)
                 words.append(word)
                 after.append(now_s())
-                if word in RAILS and self._range_v != RANGES[0]:
+                if word in RAILS and self._chip.range_v != RANGES[0]:
                     break
             if on_grid:
                 wait_until(next_middle(now_s() + lead_s) - lead_s)
@@ -487,7 +325,7 @@ class Ads1015Converter:
         codes = (words.view(np.int16) >> 4).astype(np.int64)[on_time]
         times_s = 0.5 * (before_s + after_s)[on_time]
         doubt_s = 0.5 * np.maximum(took_s[on_time] - self._quick_s, 0.0)
-        self._bursts.append(_Burst(times_s, doubt_s, codes, self._range_v))
+        self._bursts.append(_Burst(times_s, doubt_s, codes, self._chip.range_v))
         while self._bursts and self._bursts[0].times_s[-1] < times_s[-1] - KEEP_S:
             self._bursts.popleft()
         if self._last is not None:
@@ -503,11 +341,6 @@ class Ads1015Converter:
         self._choose_range(now_s, int(max(codes.max(), -codes.min())))
         if now_s - self._changed_s > STUCK_S:
             self._probe(now_s, int(codes[-1]))
-
-    def _edge(self, when_s: float, state: int) -> None:
-        """Note the time of a falling edge; called by gpiozero, in its thread."""
-        if not state:
-            self._edges.append(when_s)
 
     def _new_edges(self, now_s: float) -> FloatArray:
         edges = [self._edges.popleft() for _ in range(len(self._edges))]
@@ -525,7 +358,7 @@ class Ads1015Converter:
         """Widen at once when the level nears the rail; narrow when it has long been low, unless held."""
         self._peaks.append((now_s, peak))
         if peak >= RANGE_UP * TOP_CODE:
-            wider = [range_v for range_v in RANGES if range_v > self._range_v]
+            wider = [range_v for range_v in RANGES if range_v > self._chip.range_v]
             if wider:
                 # At the rail nobody knows how far beyond it the level is: take the widest.
                 self._set_range(wider[0] if peak >= TOP_CODE else wider[-1])
@@ -534,9 +367,9 @@ class Ads1015Converter:
             return
         while len(self._peaks) > 1 and now_s - self._peaks[1][0] >= RANGE_DOWN_S:
             self._peaks.popleft()
-        highest = max(level for _, level in self._peaks) * LSB_V[self._range_v]
+        highest = max(level for _, level in self._peaks) * LSB_V[self._chip.range_v]
         fitting = [range_v for range_v in RANGES if highest < RANGE_DOWN * range_v]
-        if fitting and fitting[-1] < self._range_v:
+        if fitting and fitting[-1] < self._chip.range_v:
             self._set_range(fitting[-1])
 
     def _probe(self, now_s: float, code: int) -> None:
@@ -544,21 +377,13 @@ class Ads1015Converter:
 
         Raises ConverterSilent if it stands still.
         """
-        from adafruit_ads1x15.ads1x15 import Mode
-
         if abs(code) < TOP_CODE:
-            self._bus.allow(ANSWER_S)
-            self._ads.mode = Mode.SINGLE
-            other = self._ads.read(PROBE_MUX) >> 4
-            if other == code:
+            if self._chip.stands_still(code):
                 raise ConverterSilent(
                     f"the ADS1015's conversion register stands at {code} whatever is asked of it; "
                     "switch the meter off and on, and replace the board if it happens again"
                 )
-            self._ads.read(MUX[self._input])
-            self._ads.mode = Mode.CONTINUOUS
             self._grid.restart()
-            self._take_effect()
             self._last = None
         self._changed_s = now_s
 
@@ -590,7 +415,7 @@ class Ads1015Converter:
     def _facts(self, period_s: float) -> Facts:
         channel = CHANNELS[self._input]
         found = self._found
-        code_v = self._code_v(self._range_v)
+        code_v = self._code_v(self._chip.range_v)
         full_scale_v = TOP_CODE * self._code_v(RANGES[0])
         reference_u = 0.005 * self._calibration.reference_u_pct if self._calibration is not None else 0.0
         pole_scale = found.pole_scale if found is not None else 1.0

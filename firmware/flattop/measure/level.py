@@ -146,7 +146,7 @@ def measure(samples: Samples, *, most_harmonics: int = 16) -> Block:
     rate_hz = (len(samples) - 1) / duration_s
     low_hz = max(0.8 * facts.tone_band_hz[0], 1.2 / duration_s)
     line_hz, line_v = strongest_hz(times_s=samples.times_s, volts=samples.volts, low_hz=low_hz, high_hz=0.49 * rate_hz)
-    if not line_v > max(TONE_LSB * facts.lsb_v, TONE_NOISE * facts.noise_v, 1e-9 * facts.full_scale_v):
+    if not line_v > max(TONE_LSB * facts.lsb_v, TONE_NOISE * facts.noise_v):
         return _without_tone(samples)
     low, high = facts.tone_band_hz
     if 0.5 * line_v**2 < TONE_SHARE * float(np.var(samples.volts)):

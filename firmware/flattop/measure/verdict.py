@@ -65,13 +65,6 @@ class Limits:
     dc_alarm_v: float = 0.5
 
 
-def _shows_another(block: Block, reason: Reason) -> bool:
-    """True where the figures are not those of what is at the terminals: an image, or a wave cut by the converter."""
-    if reason in {Reason.IMAGE, Reason.OUT_OF_BAND} and math.isfinite(block.line_hz):
-        return block.line_v < block.samples.facts.image_v(block.line_hz)
-    return reason is Reason.TOO_HIGH
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _OwnShape:
     """The shape of an output at a low level, averaged over some readings."""
@@ -131,10 +124,13 @@ class Judge:
         nothing = Samples(np.empty(0), np.empty(0), facts, quality)
         return self._reading(blank(nothing), time_s, Verdict.UNKNOWN, Reason.SILENT)
 
-    def update(self, block: Block) -> Reading:
-        """Judge the next block."""
+    def update(self, block: Block, *, now_s: float = math.nan) -> Reading:
+        """Judge the next block.
+
+        now_s : stands in for the time of a block that holds no samples [s]
+        """
         samples = block.samples
-        time_s = float(samples.times_s[-1]) if len(samples) else math.nan
+        time_s = float(samples.times_s[-1]) if len(samples) else now_s
         reason = self._why_unknown(block, time_s)
         looked_flat, self._looked_flat = self._looked_flat, False
         if reason is Reason.NONE:
@@ -159,10 +155,10 @@ class Judge:
             self._confirmed = (hz, True, time_s)
         return alike
 
-    def _is_image(self, hz: float, time_s: float) -> bool:
-        """True for a tone that was shown to be an image a moment ago."""
-        known_hz, genuine, since_s = self._confirmed
-        return not genuine and abs(hz - known_hz) < 0.02 * known_hz and time_s - since_s < CONFIRMED_S
+    def _image_since(self, time_s: float) -> bool:
+        """True for some seconds after a tone was shown to be an image."""
+        _, genuine, since_s = self._confirmed
+        return not genuine and time_s - since_s < CONFIRMED_S
 
     # -- what cannot be judged ------------------------------------------------------------------------------------
 
@@ -175,8 +171,9 @@ class Judge:
             return Reason.TOO_HIGH
         if self._is_off(block, time_s):
             return Reason.LEAD_OFF
-        quiet_v = max(2.0 * facts.lsb_v, 3.0 * facts.noise_v, QUIET_SHARE * facts.full_scale_v)
-        if block.rms_v < quiet_v and block.fit is None:
+        smallest_v = QUIET_SHARE * facts.full_scale_v if math.isfinite(facts.full_scale_v) else 0.0
+        quiet_v = max(2.0 * facts.lsb_v, 3.0 * facts.noise_v, smallest_v)
+        if block.rms_v <= quiet_v and block.fit is None:
             return Reason.NO_TONE
         if samples.quality.clock is Clock.LEARNING:
             return Reason.CLOCK_LEARNING
@@ -184,10 +181,13 @@ class Judge:
         if math.isfinite(block.line_hz) and not low <= block.line_hz <= high:
             return Reason.OUT_OF_BAND
         if block.fit is None:
+            if self._image_since(time_s):
+                return Reason.OUT_OF_BAND
             weak = block.rms_v * math.sqrt(2.0) < FEWEST_LSB * facts.lsb_v
             return Reason.TOO_FEW_LSB if weak else Reason.NOT_ONE_TONE
         if block.line_v < facts.image_v(block.fit.hz) and not self._is_genuine(block.fit.hz, time_s):
-            return Reason.OUT_OF_BAND if self._is_image(block.fit.hz, time_s) else Reason.IMAGE
+            same = abs(block.fit.hz - self._confirmed[0]) < 0.02 * block.fit.hz
+            return Reason.OUT_OF_BAND if same and self._image_since(time_s) else Reason.IMAGE
         if block.peak_lsb < FEWEST_LSB:
             return Reason.TOO_FEW_LSB
         moved = abs(block.fit.drift_per_s) * samples.duration_s
@@ -324,7 +324,10 @@ class Judge:
         alarm = facts.input is Input.SPEAKER and abs(block.dc_v - explained_v) > self.limits.dc_alarm_v
         highest = len(fit.harmonics) - 1 if fit is not None else 0
         nan = math.nan
-        if _shows_another(block, reason):
+        image = reason is Reason.OUT_OF_BAND and (
+            self._image_since(time_s) or block.line_v < facts.image_v(block.line_hz)
+        )
+        if image or reason in {Reason.IMAGE, Reason.TOO_HIGH}:
             # What is there is another tone, or higher than anything seen: no figure of it is known.
             block, fit, tops, highest = blank(block.samples), None, None, 0
         return Reading(

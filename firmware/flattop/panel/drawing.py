@@ -168,6 +168,13 @@ SHAPES: dict[str, Shape] = {
         (False, rect(0.2, 0.0, 0.38, 1.0)),
         (True, arc((0.83, 0.5), 0.15)),
     ),
+    # One above the line, its image below.
+    "mirror": (
+        (True, arc((0.5, 0.2), 0.2)),
+        (False, arc((0.5, 0.2), 0.09)),
+        (True, rect(0.0, 0.45, 1.0, 0.56)),
+        (True, arc((0.5, 0.82), 0.18)),
+    ),
     "gap": (
         (True, rect(0.0, 0.42, 0.3, 0.58)),
         (True, rect(0.24, 0.26, 0.4, 0.74)),

@@ -65,7 +65,7 @@ _UNKNOWN = {
     Reason.MOVING: Face("MOVING", "chevrons", WHITE, hollow=True, why=("level moves too", "fast to judge")),
     Reason.TOO_HIGH: Face("TOO HIGH", "through roof", VERMILLION, why=("too much for", "this input")),
     Reason.OUT_OF_BAND: Face("OFF BAND", "outside", YELLOW, hollow=True, why=("outside this", "converter's band")),
-    Reason.IMAGE: Face("TOO WEAK", "outside", YELLOW, hollow=True, why=("or a tone above", "this band: more level")),
+    Reason.IMAGE: Face("TOO WEAK", "mirror", YELLOW, hollow=True, why=("or a tone above", "this band: more level")),
     Reason.LEAD_OFF: Face("LEAD OFF?", "gap", WHITE, hollow=True, why=("look at both clips",)),
     Reason.SILENT: Face("FAULT", "cross", VERMILLION, why=("converter", "not answering")),
 }

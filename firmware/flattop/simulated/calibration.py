@@ -14,7 +14,8 @@ from collections.abc import Iterable
 import numpy as np
 
 from flattop.calibration import Calibration, InputCalibration, RangeCalibration
-from flattop.converters.ads1015 import Ads1015Converter, open_alert
+from flattop.converters.ads1015 import Ads1015Converter
+from flattop.converters.ads1015_chip import Alert
 from flattop.converters.frontend import CHANNELS, RANGES, rc_response
 from flattop.measure.level import measure
 from flattop.samples import FloatArray, Input
@@ -61,7 +62,7 @@ def _one_input(input: Input, *, seed: int, tolerances: Tolerances | None, off: f
 
     # The same seed draws the same parts; only what is clipped on differs.
     board = SimulatedBoard(seed=seed, speaker=reference, line=reference, tolerances=tolerances, alert_wired=True)
-    alert = open_alert(ALERT_GPIO, board.pin_factory)
+    alert = Alert(ALERT_GPIO, board.pin_factory)
     converter = Ads1015Converter(board.i2c, board.time, input=input, alert=alert, simulated=True)
     found = []
     for number, (peak_v, hz) in enumerate(steps):
