@@ -42,8 +42,8 @@ TOP_CODE, BOTTOM_CODE = 2047, -2048
 READS_PER_PERIOD = 2.0
 BURST_S = 0.025
 """Reads go in bursts of this length, or up to the first code at a rail; then the range is looked at [s]."""
-RAILS = (0x7FF0, -0x8000)
-"""What the library returns at the two ends of the range: the code, left-justified."""
+RAILS = (0x7FF0, 0x8000)
+"""The words at the two ends of the range: the code, left-justified, in two's complement."""
 FAILURES = 8
 """This many transactions in a row must fail before the converter is called silent."""
 GUARD_S = 10e-6
@@ -83,6 +83,11 @@ class _Burst:
     doubt_s: FloatArray
     codes: NDArray[np.int64]
     range_v: float
+
+
+def _codes(words: NDArray[np.uint16]) -> NDArray[np.int64]:
+    """Return the codes, -2048 to 2047, of left-justified words in two's complement."""
+    return (words.view(np.int16) >> 4).astype(np.int64)
 
 
 class Ads1015Converter:
@@ -263,15 +268,15 @@ class Ads1015Converter:
         self._chip.allow(ANSWER_S + CONFIRM_S + CONFIRM_CYCLES / hz)
         read = self._chip.reader()
         begun_s = now_s = self._time.now_s()
-        times_s, codes = [], []
+        times_s, words = [], []
         while now_s - begun_s < CONFIRM_S + CONFIRM_CYCLES / hz:
-            codes.append(read() >> 4)
+            words.append(read())
             times_s.append(now_s - begun_s)
             self._time.wait_until(now_s + (0.5 + self._pause.random()) / rate)
             now_s = self._time.now_s()
         angle = 2.0 * math.pi * hz * np.array(times_s)
         columns = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)
-        found = np.linalg.lstsq(columns, np.array(codes, dtype=np.float64), rcond=None)[0]
+        found = np.linalg.lstsq(columns, _codes(np.array(words, dtype=np.uint16)).astype(np.float64), rcond=None)[0]
         return math.hypot(found[1], found[2])
 
     def _burst(self, until_s: float) -> None:
@@ -322,7 +327,7 @@ class Ads1015Converter:
         on_time = took_s < self._quick_s + LATE_S
         if not on_time.any():
             return
-        codes = (words.view(np.int16) >> 4).astype(np.int64)[on_time]
+        codes = _codes(words)[on_time]
         times_s = 0.5 * (before_s + after_s)[on_time]
         doubt_s = 0.5 * np.maximum(took_s[on_time] - self._quick_s, 0.0)
         self._bursts.append(_Burst(times_s, doubt_s, codes, self._chip.range_v))

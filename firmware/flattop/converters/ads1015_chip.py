@@ -195,7 +195,7 @@ class Chip:
         self._bus.allow(duration_s)
 
     def reader(self) -> Callable[[], int]:
-        """Return the quickest way to the last conversion: a left-justified code, one transaction of two bytes."""
+        """Return the quickest way to the last conversion: an unsigned word of 16 bits, in one transaction."""
         return partial(self._ads.get_last_result, True)
 
     def set_range(self, range_v: float) -> None:
