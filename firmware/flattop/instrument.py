@@ -9,7 +9,7 @@ from flattop.converters import Converter, Timebase
 from flattop.errors import ConverterError, ConverterMissing
 from flattop.measure.level import Block, glance, measure
 from flattop.measure.reading import Reading, Reason, Verdict
-from flattop.measure.verdict import Judge, Limits
+from flattop.measure.verdict import LOOK_THD, Judge, Limits
 from flattop.panel.screen import View
 from flattop.settings import Verdict as VerdictSettings
 
@@ -97,13 +97,13 @@ class Meter:
 
     def _look(self) -> bool:
         """Look at the last two cycles of the tone that was there; True if its tops have just gone flat."""
-        if self._last is None or self._last.fit is None:
+        if self._last is None or self._last.fit is None or self.judge.shown is Verdict.FLAT:
             return False
         hz = self._last.fit.hz
         if LOOK_CYCLES / hz > 0.8 * self._window_s:
             return False
         samples = self.converter.latest(LOOK_CYCLES / hz)
-        return self.judge.look(glance(samples, hz=hz, from_thd=0.01 * self.judge.limits.flat_thd_pct))
+        return self.judge.look(glance(samples, hz=hz, from_thd=0.01 * LOOK_THD * self.judge.limits.flat_thd_pct))
 
     def _measure(self, now_s: float) -> Reading:
         self._last = measure(self.converter.latest(self._window_s), most_harmonics=self._most_harmonics)

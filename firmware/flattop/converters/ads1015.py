@@ -83,6 +83,8 @@ class _Burst:
     doubt_s: FloatArray
     codes: NDArray[np.int64]
     range_v: float
+    epoch: int
+    """The grid's; reads of another epoch have no place on the present grid."""
 
 
 def _codes(words: NDArray[np.uint16]) -> NDArray[np.int64]:
@@ -201,13 +203,15 @@ class Ads1015Converter:
     def latest(self, duration_s: float) -> Samples:
         """Return the last `duration_s` seconds of this input on the converter's own grid.
 
-        While the grid is not known yet the times are those of the reads, one for each change of code.
+        While the grid is not known yet the times are those of the reads.
         """
         grid = self._grid
-        if not self._bursts:
+        from_s = float(self._bursts[-1].times_s[-1]) - duration_s if self._bursts else 0.0
+        recent = list(
+            takewhile(lambda burst: burst.times_s[-1] >= from_s and burst.epoch == grid.epoch, reversed(self._bursts))
+        )[::-1]
+        if not recent:
             return Samples(np.empty(0), np.empty(0), self._facts(self._nominal_s), self._quality(np.empty(0), 0, 0))
-        from_s = float(self._bursts[-1].times_s[-1]) - duration_s
-        recent = list(takewhile(lambda burst: burst.times_s[-1] >= from_s, reversed(self._bursts)))[::-1]
         times_s = np.concatenate([burst.times_s for burst in recent])
         volts, codes = (np.concatenate(parts) for parts in zip(*map(self._volts, recent), strict=True))
         widest = np.concatenate([np.full(len(b.codes), b.range_v == RANGES[0]) for b in recent])
@@ -217,10 +221,9 @@ class Ads1015Converter:
         saturated = int(np.count_nonzero(at_rail & widest & (times_s >= from_s)))
         reads = int(np.count_nonzero(times_s >= from_s))
         if not grid.locked:
-            new = np.append(True, codes[1:] != codes[:-1])
-            taken = usable & new
-            when = times_s[taken] - 0.5 * self._nominal_s
-            return Samples(when, volts[taken], self._facts(self._nominal_s), self._quality(when, reads, saturated))
+            # All reads, repeats too: keeping those that changed would keep each code where it is reached, and no crest.
+            when = times_s[usable] - 0.5 * self._nominal_s
+            return Samples(when, volts[usable], self._facts(self._nominal_s), self._quality(when, reads, saturated))
         position = grid.index(times_s)
         index = np.floor(position).astype(np.int64)
         guard = (EDGE_GUARD_S if self._edges_flow else GUARD_S) / grid.period_s
@@ -330,7 +333,7 @@ class Ads1015Converter:
         codes = _codes(words)[on_time]
         times_s = 0.5 * (before_s + after_s)[on_time]
         doubt_s = 0.5 * np.maximum(took_s[on_time] - self._quick_s, 0.0)
-        self._bursts.append(_Burst(times_s, doubt_s, codes, self._chip.range_v))
+        self._bursts.append(_Burst(times_s, doubt_s, codes, self._chip.range_v, self._grid.epoch))
         while self._bursts and self._bursts[0].times_s[-1] < times_s[-1] - KEEP_S:
             self._bursts.popleft()
         if self._last is not None:

@@ -27,6 +27,7 @@ PROBE_MUX = 4
 GAIN = {2.048: 2, 1.024: 4, 0.512: 8, 0.256: 16}
 GAIN_BITS = {2: 0x0400, 4: 0x0600, 8: 0x0800, 16: 0x0A00}
 RATE_BITS: Mapping[int, int] = MappingProxyType({1600: 0x0080, 2400: 0x00A0, 3300: 0x00C0})
+CONTINUOUS, SINGLE_SHOT = 0x0000, 0x0100
 SETTINGS_MASK = 0x7FFF
 """Every bit but OS, which reads as 0 or 1 by what the chip is doing."""
 QUEUE_READY, QUEUE_OFF = 0b00, 0b11
@@ -176,6 +177,8 @@ class Chip:
                 f"nothing answers at I2C address 0x{self._address:02x}, where the ADS1015 should be; "
                 "check its supply, the wiring of SDA and SCL, and ADDR (ground gives 0x48)"
             ) from error
+        # Before anything is waited for: another chip might never say that it has finished.
+        self._verify(SINGLE_SHOT, mask=SETTINGS_MASK & ~(0b111 << MUX_SHIFT))
         self._run()
 
     def _run(self) -> None:
@@ -229,13 +232,14 @@ class Chip:
         self._ads.get_last_result(False)
         self._time.wait_until(self._time.now_s() + SETTLE_PERIODS / self.rate)
 
-    def _verify(self) -> None:
+    def _verify(self, mode: int = CONTINUOUS, mask: int = SETTINGS_MASK) -> None:
         word = bytearray(2)
         with self._ads.i2c_device as device:
             device.write_then_readinto(bytes([POINTER_CONFIG]), word)
-        seen = (word[0] << 8 | word[1]) & SETTINGS_MASK
-        asked = MUX[self.input] << MUX_SHIFT | GAIN_BITS[GAIN[self.range_v]] | RATE_BITS[self.rate]
+        seen = (word[0] << 8 | word[1]) & mask
+        asked = mode | MUX[self.input] << MUX_SHIFT | GAIN_BITS[GAIN[self.range_v]] | RATE_BITS[self.rate]
         asked |= QUEUE_READY if self._ready_line else QUEUE_OFF
+        asked &= mask
         if seen != asked:
             raise ConverterMissing(
                 f"what answers at I2C address 0x{self._address:02x} does not keep an ADS1015's settings "

@@ -23,17 +23,25 @@ WIDEST_BRACKET = 0.8
 SEARCH_SPAN_S = 0.06
 SEARCH_STEP = 0.15
 """Phase, in periods, by which neighbouring trial periods part over the search span."""
-FEWEST_EVENTS = 48
+FEWEST_EVENTS = 24
+COLD_SPAN_S, SHARP_SPAN_S, WARM_SPAN_S = 0.2, 0.02, 0.02
+"""Time that completions must span before a search: brackets, edges, brackets with the period known [s]."""
+SHARP = 0.05
+"""Completions known to this part of a period are edges."""
+PERIOD_U = 3e-6
+"""How well a period found before is still known after a stop, relative."""
 MEMORY_S = 4.0
 """Time constant with which old completions are forgotten [s]."""
 LOCKED_SHARE = 0.95
 """Share of the completions seen that must fall where the grid says."""
+GOOD_SHARE = 0.8
+"""A batch with a smaller share of them speaks against the grid."""
 SLACK = 0.08
 """How far outside its bracket, in periods, a completion may fall: the host's time stamps are not perfect."""
 COAST_S = 8.0
 """Without a completion seen for this long, the grid is no longer trusted [s]."""
-LOST_AFTER = 5
-"""This many bad batches in a row end the lock."""
+LOST_AFTER = 3
+"""This many more bad batches than good ones end the lock."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +81,8 @@ class Grid:
         """True once locked: a later search needs to find the phase only."""
         self.timing_rms_s = math.nan
         """Scatter of the completions seen about the grid [s]."""
+        self.epoch = 0
+        """Counts the phases: times before a restart have no place on the grid after it."""
         self._origin_s = 0.0
         self._pending: list[Events] = []
         self._sums = np.zeros(5)
@@ -82,6 +92,7 @@ class Grid:
     def restart(self) -> None:
         """Forget the phase: the converter was stopped and started. Its period stays."""
         self.locked = False
+        self.epoch += 1
         self._pending.clear()
         self._bad_batches = 0
 
@@ -118,12 +129,14 @@ class Grid:
         half = 0.5 * (events.high_s - events.low_s) / self.period_s
         off = position - index
         good = np.abs(off) <= half + SLACK
-        if np.mean(good) < LOCKED_SHARE - 0.15 and len(events) >= 8:
+        if np.mean(good) < GOOD_SHARE:
             self._bad_batches += 1
             if self._bad_batches >= LOST_AFTER:
+                self.period_known = False
                 self.restart()
             return
-        self._bad_batches = 0
+        # A wrong grid meets a good batch now and then: forgive one bad batch for each, not all.
+        self._bad_batches = max(self._bad_batches - 1, 0)
         self._seen_s = now_s
         self._regress(index[good], events.middle_s[good])
 
@@ -160,28 +173,28 @@ class Grid:
     # -- finding --------------------------------------------------------------------------------------------------
 
     def _search(self, now_s: float) -> None:
-        """Look for period and phase in the completions of the last moments, shortest span first."""
+        """Look for period and phase in the completions of the last second, shortest span first."""
         low = np.concatenate([events.low_s for events in self._pending])
         high = np.concatenate([events.high_s for events in self._pending])
         recent = low > now_s - 1.0
-        low, high = low[recent], high[recent]
-        self._pending = [Events(low, high)]
-        if len(low) < FEWEST_EVENTS:
+        events = Events(low[recent], high[recent])
+        self._pending = [events]
+        if len(events) < FEWEST_EVENTS:
             return
-        events = Events(low, high)
-        # The densest start of what is there: completions that lie within one search span of the newest.
         middle = events.middle_s
-        close = middle[middle > middle[-1] - SEARCH_SPAN_S]
-        if len(close) < FEWEST_EVENTS // 2:
+        whole_s = float(middle[-1] - middle[0])
+        sharp = float(np.median(events.high_s - events.low_s)) < SHARP * self.nominal_s
+        if whole_s < (SHARP_SPAN_S if sharp else WARM_SPAN_S if self.period_known else COLD_SPAN_S):
             return
-        trial_s = self._trial_periods(float(close[-1] - close[0]))
+        # The phase of all completions, wrapped at a trial period, adds up only at the right one.
+        span_s = whole_s if self.period_known else min(SEARCH_SPAN_S, whole_s)
+        close = middle[middle > middle[-1] - span_s]
+        trial_s = self._trial_periods(span_s)
         turns = np.exp((2j * math.pi) * np.outer(1.0 / trial_s, close - close[-1])).sum(axis=1)
         best = int(np.argmax(np.abs(turns)))
         period_s = float(trial_s[best])
         origin_s = float(close[-1]) + float(np.angle(turns[best])) / (2.0 * math.pi) * period_s
-        span_s = float(close[-1] - close[0])
-        whole_s = float(middle[-1] - middle[0])
-        while True:
+        while not self.period_known:
             near = middle > middle[-1] - span_s
             index = np.round((middle[near] - origin_s) / period_s)
             if np.ptp(index) < 8:
@@ -194,17 +207,14 @@ class Grid:
         self._accept(events, period_s, origin_s, now_s)
 
     def _trial_periods(self, span_s: float) -> FloatArray:
-        """Return the periods to try: all that the datasheet allows, or close to the one known."""
-        step = SEARCH_STEP * self.nominal_s / max(span_s, 1e-3)
+        """Return the periods to try: all that the datasheet allows, or the one known."""
         if self.period_known:
-            return np.asarray(self.period_s * (1.0 + step * np.arange(-1, 2)), dtype=np.float64)
+            return np.array([self.period_s])
+        step = SEARCH_STEP * self.nominal_s / span_s
         return np.asarray(self.nominal_s * np.arange(1.0 - TOLERANCE, 1.0 + TOLERANCE, step), dtype=np.float64)
 
     def _accept(self, events: Events, period_s: float, origin_s: float, now_s: float) -> None:
         """Lock if the completions seen fall where this grid says, far more of them than chance would put there."""
-        if abs(period_s / self.nominal_s - 1.0) > TOLERANCE:
-            self.period_known = False
-            return
         middle = events.middle_s
         half = 0.5 * (events.high_s - events.low_s) / period_s
         position = (middle - origin_s) / period_s
@@ -213,11 +223,15 @@ class Grid:
         by_chance = float(np.mean(np.minimum(2.0 * (half + SLACK), 1.0)))
         share = float(np.mean(good))
         # A grid that is right by chance would miss about `1 - by_chance` of them.
-        if share < LOCKED_SHARE or (1.0 - share) > 0.2 * (1.0 - by_chance):
-            self.period_known = False
+        wrong = share < LOCKED_SHARE or (1.0 - share) > 0.2 * (1.0 - by_chance)
+        if wrong or abs(period_s / self.nominal_s - 1.0) > TOLERANCE:
+            # The known period has not helped for a while: look at all of them again.
+            self.period_known = self.period_known and float(middle[-1] - middle[0]) < COLD_SPAN_S
             return
+        # A period known before is kept to by a weight that a few brackets cannot outvote.
+        known = (0.25 * self.nominal_s / (PERIOD_U * period_s)) ** 2 if self.period_known else 0.0
+        self._sums = np.array([0.0, 0.0, known, 0.0, 0.0])
         self.period_s, self._origin_s = period_s, origin_s
-        self._sums = np.zeros(5)
         self._regress(index[good], middle[good])
         self._pending.clear()
         self._seen_s = now_s

@@ -300,6 +300,10 @@ def tops_picture(block: Block) -> Tops | None:
     return Tops(angle_deg, pos_v, neg_v, sine_v + shift_v, sine_v - shift_v)
 
 
+LONGEST_HOLE = 0.3
+"""Longest hole in a look, in cycles."""
+
+
 @dataclass(frozen=True, slots=True)
 class Glance:
     """A look at the last two cycles: quick, and only good for a plainly missing top."""
@@ -315,12 +319,13 @@ class Glance:
 def glance(samples: Samples, *, hz: float, from_thd: float, most_harmonics: int = 12) -> Glance | None:
     """Look at a block of about two cycles whose frequency is known.
 
-    None where it cannot carry a look, or where the distortion is below `from_thd`: most looks end there, and cheaply.
+    None where it cannot carry a look. Where the distortion is below `from_thd` no top is missing: most looks end
+    there, and cheaply.
     """
     if len(samples) < MIN_SAMPLES or samples.duration_s * hz < 1.7:
         return None
-    # A hole takes a top away as a limiter does: such a block says nothing.
-    if float(np.max(np.diff(samples.times_s))) > 6.0 * samples.duration_s / len(samples):
+    # What one cycle lacks in a hole the other one shows; a hole of a third of a cycle is too much for that.
+    if float(np.max(np.diff(samples.times_s))) > LONGEST_HOLE / hz:
         return None
     facts = samples.facts
     harmonics = harmonics_that_fit(
@@ -332,8 +337,9 @@ def glance(samples: Samples, *, hz: float, from_thd: float, most_harmonics: int 
     response = facts.response(np.arange(harmonics + 1, dtype=np.float64) * hz)
     shape = in_phase(fit.harmonics / response)
     thd = float(np.linalg.norm(shape[2:]))
+    unsteady = fit.residual_rms * math.sqrt(2.0) / fit.amplitude
     if thd < from_thd:
-        return None
+        return Glance(0.0, 0.0, thd, unsteady, broad=False, quadrature=0.0)
     sigma = max(fit.sigma, facts.noise_v * math.sqrt(2.0 / len(samples))) / fit.amplitude / np.abs(response)
     tops = fit_tops(shape=shape, sigma=sigma)
     if tops is None:
@@ -342,7 +348,7 @@ def glance(samples: Samples, *, hz: float, from_thd: float, most_harmonics: int 
         overdrive_db=max(tops.overdrive_pos_db, tops.overdrive_neg_db),
         sigma_db=tops.sigma_db,
         thd=thd,
-        unsteady=fit.residual_rms * math.sqrt(2.0) / fit.amplitude,
+        unsteady=unsteady,
         broad=tops.broad,
         quadrature=tops.quadrature,
     )

@@ -35,6 +35,8 @@ DEEPEST = math.acos(0.01)
 STARTS = 24
 """Cut depths tried on each half before the fit is refined."""
 ROUNDS = 12
+KNEE = 30.0
+"""Mean square of the misfit, in standard deviations, from which a wave is no clipped sine but a knee."""
 MODEL_FLOOR = 1e-4
 """How well a real clip is known to follow the model, relative to the fundamental."""
 
@@ -210,16 +212,7 @@ def fit_tops(
     seen_complex = shape[FIRST:] if own is None else shape[FIRST:] - own[FIRST : highest + 1]
     seen = np.ascontiguousarray(seen_complex.real)
     weight = 1.0 / np.hypot(sigma[FIRST:], np.where(k == 2.0, SECOND_OWN, MODEL_FLOOR))
-    betas, models = _starts(highest)
-    if highest == FEWEST:
-        alike = betas[:, 0] == betas[:, 1]
-        depths, thirds = betas[alike, 0], -models[alike, -1]
-        beta = np.full(2, np.interp(-seen[-1], thirds, depths))
-        spread_u = np.interp(-seen[-1] + 1.0 / weight[-1], thirds, depths) ** 3 - beta[0] ** 3
-        covariance = np.full((2, 2), spread_u**2)
-    else:
-        start = int(np.argmin((((models - seen) * weight) ** 2).sum(axis=1)))
-        beta, covariance = _refine(betas[start], seen, weight, k)
+    beta, covariance = _alike(seen, weight) if highest == FEWEST else _each(seen, weight, k)
     model = clipped_harmonics(beta_pos=float(beta[0]), beta_neg=float(beta[1]), k=k)
     pattern = model if max(beta) > 0.1 else clipped_harmonics(beta_pos=0.3, beta_neg=0.3, k=k)
     energy = (pattern * weight) ** 2
@@ -242,6 +235,33 @@ def fit_tops(
         carried_by=carried_by,
         misfit=float(np.linalg.norm(seen - model)),
     )
+
+
+def _alike(seen: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return beta, alike for both halves, from the third harmonic only, and the covariance of its cube."""
+    betas, models = _starts(FEWEST)
+    alike = betas[:, 0] == betas[:, 1]
+    depths, thirds = betas[alike, 0], -models[alike, -1]
+    beta = np.interp(-seen[-1], thirds, depths)
+    spread = np.interp(-seen[-1] + 1.0 / weight[-1], thirds, depths) ** 3 - beta**3
+    return np.full(2, beta), np.full((2, 2), spread**2)
+
+
+def _each(seen: FloatArray, weight: FloatArray, k: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the beta of each half by itself from all harmonics, and the covariance of their cubes.
+
+    A knee is no clip. Where the model misses what is seen by far more than noise explains, that miss is the noise of
+    the fit: weighted by it, the even harmonics tell the halves apart again, instead of being bent to serve the odd.
+    """
+    betas, models = _starts(int(k[-1]))
+    start = int(np.argmin((((models - seen) * weight) ** 2).sum(axis=1)))
+    beta, covariance = _refine(betas[start], seen, weight, k)
+    missed = seen - clipped_harmonics(beta_pos=float(beta[0]), beta_neg=float(beta[1]), k=k)
+    if float(((missed * weight) ** 2).mean()) < KNEE:
+        return beta, covariance
+    weight = 1.0 / np.hypot(1.0 / weight, math.sqrt(float((missed**2).mean())))
+    start = int(np.argmin((((models - seen) * weight) ** 2).sum(axis=1)))
+    return _refine(betas[start], seen, weight, k)
 
 
 def _carrier(

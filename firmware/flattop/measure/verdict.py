@@ -45,6 +45,8 @@ LOWER_LEVEL = 10.0 ** (-3.0 / 20.0)
 CONFIRMED_S = 3.0
 """A tone shown to be genuine stays so while it is there, one shown to be an image for this long [s]."""
 OWN_SHAPE_LSB = 100.0
+LOOK_THD = 0.5
+"""Least THD_F of flat tops, over the limit for both halves: one half cut alone makes 0.7 of it."""
 LOOKS = 2
 """This many looks in a row must see flat tops."""
 
@@ -96,15 +98,21 @@ class Judge:
         self._own: _OwnShape | None = None
         self._confirmed = (math.nan, False, -math.inf)
 
+    @property
+    def shown(self) -> Verdict:
+        """The verdict of the last reading."""
+        return self._shown
+
     def look(self, glance: Glance | None) -> bool:
         """Take a quick look into account; True when it has just turned the verdict to flat.
 
         The next `update` then says flat, whatever its longer block, half of it still old, makes of it.
         """
+        if glance is None:
+            return False  # a hole in the samples speaks neither for nor against
         flat = (
-            glance is not None
-            and glance.overdrive_db - 3.0 * glance.sigma_db >= self.limits.flat_db
-            and 100.0 * glance.thd >= self.limits.flat_thd_pct
+            glance.overdrive_db - 3.0 * glance.sigma_db >= self.limits.flat_db
+            and 100.0 * glance.thd >= LOOK_THD * self.limits.flat_thd_pct
             and glance.unsteady < max(STEADY, 0.3 * glance.thd)
             and glance.quadrature < QUADRATURE
             and (glance.broad or glance.thd > BEYOND_HUM)

@@ -27,6 +27,8 @@ RATES_HZ = (128, 250, 490, 920, 1600, 2400, 3300, 3300)
 """Nominal conversions a second by the DR bits."""
 WAKE_UP_S = 25e-6
 """From power-down to the start of a conversion (SBAS473, single-shot mode)."""
+CALL_BACK_S = 1e-3
+"""Shortest time from one delivery of edges to the next [s]."""
 READY_PULSE_S = 8e-6
 """ALERT/RDY after each conversion in continuous mode (SBAS473, conversion-ready pin)."""
 
@@ -60,6 +62,7 @@ class Ads1015:
         "_alert",
         "_busy",
         "_config",
+        "_delivered_s",
         "_edge_jitter_s",
         "_edge_loss",
         "_edges",
@@ -118,6 +121,7 @@ class Ads1015:
         self._ready_s = inf
         self._stamps: list[float] = []
         self._edges: deque[tuple[float, bool]] = deque()
+        self._delivered_s = -inf
         if alert is not None:
             time.alarm = self._deliver
         self.completed_s = -inf
@@ -258,13 +262,16 @@ class Ads1015:
     def _set_alarm(self) -> None:
         if self._alert is not None:
             next_s = self._ready_s if self._ready else inf
-            self._time.alarm_s = self._edges[0][0] if self._edges else next_s
+            next_s = self._edges[0][0] if self._edges else next_s
+            # Call-backs come from a thread that the kernel wakes when it can; the stamps are those of the edges.
+            self._time.alarm_s = max(next_s, self._delivered_s + CALL_BACK_S)
 
     def _deliver(self, now_s: float) -> None:
         """Bring the pin up to date: call-backs run in the order of the edges, once time has passed them."""
         if now_s >= self._ready_s:
             self._settle(now_s)
         edges = self._edges
+        self._delivered_s = now_s
         if self._alert is not None:
             while edges and edges[0][0] <= now_s:
                 at_s, level = edges.popleft()
