@@ -236,11 +236,10 @@ class Chip:
         word = bytearray(2)
         with self._ads.i2c_device as device:
             device.write_then_readinto(bytes([POINTER_CONFIG]), word)
-        seen = (word[0] << 8 | word[1]) & mask
+        seen = (word[0] << 8 | word[1]) & SETTINGS_MASK
         asked = mode | MUX[self.input] << MUX_SHIFT | GAIN_BITS[GAIN[self.range_v]] | RATE_BITS[self.rate]
         asked |= QUEUE_READY if self._ready_line else QUEUE_OFF
-        asked &= mask
-        if seen != asked:
+        if (seen ^ asked) & mask:
             raise ConverterMissing(
                 f"what answers at I2C address 0x{self._address:02x} does not keep an ADS1015's settings "
                 f"(0x{seen:04x} read back, 0x{asked:04x} written); check which chip is there and its supply"
