@@ -103,7 +103,10 @@ class Meter:
         if LOOK_CYCLES / hz > 0.8 * self._window_s:
             return False
         samples = self.converter.latest(LOOK_CYCLES / hz)
-        return self.judge.look(glance(samples, hz=hz, from_thd=0.01 * LOOK_THD * self.judge.limits.flat_thd_pct))
+        if len(samples) == 0:
+            return False
+        seen = glance(samples, hz=hz, from_thd=0.01 * LOOK_THD * self.judge.limits.flat_thd_pct)
+        return self.judge.look(seen, time_s=float(samples.times_s[-1]))
 
     def _measure(self, now_s: float) -> Reading:
         self._last = measure(self.converter.latest(self._window_s), most_harmonics=self._most_harmonics)

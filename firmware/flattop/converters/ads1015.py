@@ -61,6 +61,8 @@ RANGE_DOWN_S = 0.4
 """... and has done so for this long [s]: a hysteresis in level and in time."""
 OTHER_RATE = {3300: 2400, 2400: 3300, 1600: 2400}
 """Data rate at which a doubtful tone is looked at again."""
+EDGES_SHARE = (0.3, 1.4)
+"""Edges over conversions, fewest and most, for the ready line to be believed."""
 CONFIRM_S, CONFIRM_CYCLES = 0.02, 2.0
 """For how long: a time, and some cycles on top."""
 STUCK_S = 2.0
@@ -125,7 +127,7 @@ class Ads1015Converter:
         self._grid = Grid(self._nominal_s)
         self._alert = alert
         self._edges: deque[float] = deque(maxlen=2 * rate)
-        self._edge_seen_s = -math.inf
+        self._edges_flow = False
         self._held = False
         self._peaks: deque[tuple[float, int]] = deque()
         self._bursts: deque[_Burst] = deque()
@@ -181,10 +183,10 @@ class Ads1015Converter:
         Takes some 0.1 s, during which nothing is collected. Raises what `collect` raises.
         """
         with self._answering():
-            before_v = self._level_at(hz, self._rate)
-            other_v = self._level_at(hz, OTHER_RATE[self._rate])
+            before, _ = self._level_at(hz, self._rate)
+            other, beside = self._level_at(hz, OTHER_RATE[self._rate])
             self._set_rate(self._rate)
-            return other_v > 0.5 * before_v
+            return other > 0.5 * before and beside < 0.5 * other
 
     @contextmanager
     def _answering(self) -> Iterator[None]:
@@ -265,8 +267,8 @@ class Ads1015Converter:
         self._edges.clear()
         self._last = None
 
-    def _level_at(self, hz: float, rate: int) -> float:
-        """Return the amplitude at `hz` over some cycles at a data rate [codes], from read times alone."""
+    def _level_at(self, hz: float, rate: int) -> tuple[float, float]:
+        """Return the amplitude at `hz` and the RMS of the rest [codes] at a data rate, from read times alone."""
         self._set_rate(rate)
         self._chip.allow(ANSWER_S + CONFIRM_S + CONFIRM_CYCLES / hz)
         read = self._chip.reader()
@@ -279,8 +281,9 @@ class Ads1015Converter:
             now_s = self._time.now_s()
         angle = 2.0 * math.pi * hz * np.array(times_s)
         columns = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)
-        found = np.linalg.lstsq(columns, _codes(np.array(words, dtype=np.uint16)).astype(np.float64), rcond=None)[0]
-        return math.hypot(found[1], found[2])
+        codes = _codes(np.array(words, dtype=np.uint16)).astype(np.float64)
+        found = np.linalg.lstsq(columns, codes, rcond=None)[0]
+        return math.hypot(found[1], found[2]), float(np.std(codes - columns @ found))
 
     def _burst(self, until_s: float) -> None:
         """Read until `until_s`, follow the grid, and choose the range."""
@@ -343,24 +346,21 @@ class Ads1015Converter:
         if codes.min() != codes.max():
             self._changed_s = now_s
         seen = brackets(times_s, codes, nominal_s=self._nominal_s)
-        edges = self._new_edges(now_s)
+        edges = self._new_edges(float(times_s[0]), now_s)
         self._grid.follow(Events(edges, edges) if self._edges_flow else seen, now_s)
         self._last = (float(times_s[-1]), int(codes[-1]))
         self._choose_range(now_s, int(max(codes.max(), -codes.min())))
         if now_s - self._changed_s > STUCK_S:
             self._probe(now_s, int(codes[-1]))
 
-    def _new_edges(self, now_s: float) -> FloatArray:
+    def _new_edges(self, from_s: float, now_s: float) -> FloatArray:
+        """Return the edges that have come since the last burst; none if they are not one for each conversion."""
         edges = [self._edges.popleft() for _ in range(len(self._edges))]
-        # Stamps from another clock than ours are of no use; the reads alone then have to do.
+        # Stamps from another clock than ours are of no use, nor is a line that only picks up noise.
         near = np.array([when_s for when_s in edges if abs(when_s - now_s) < 1.0])
-        if len(near):
-            self._edge_seen_s = now_s
-        return near
-
-    @property
-    def _edges_flow(self) -> bool:
-        return self._last is not None and self._last[0] - self._edge_seen_s < 0.1
+        wanted = (now_s - from_s) / self._nominal_s
+        self._edges_flow = EDGES_SHARE[0] * wanted < len(near) < EDGES_SHARE[1] * wanted + 2.0
+        return near if self._edges_flow else np.empty(0)
 
     def _choose_range(self, now_s: float, peak: int) -> None:
         """Widen at once when the level nears the rail; narrow when it has long been low, unless held."""

@@ -221,6 +221,8 @@ class Chip:
 
         self.allow()
         self._ads.mode = Mode.SINGLE
+        # A shot asked for while a conversion still runs is not taken.
+        self._time.wait_until(self._time.now_s() + SETTLE_PERIODS / self.rate)
         other = self._ads.read(PROBE_MUX) >> 4
         self._run()
         return bool(other == code)

@@ -177,6 +177,9 @@ class Grid:
         low = np.concatenate([events.low_s for events in self._pending])
         high = np.concatenate([events.high_s for events in self._pending])
         recent = low > now_s - 1.0
+        edges = recent & (high - low < SHARP * self.nominal_s)
+        # Edges tell so much more than brackets that a few of them outweigh all brackets before them.
+        recent = edges if np.count_nonzero(edges) >= FEWEST_EVENTS else recent
         events = Events(low[recent], high[recent])
         self._pending = [events]
         if len(events) < FEWEST_EVENTS:

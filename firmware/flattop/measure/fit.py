@@ -213,7 +213,7 @@ def _solve_even(t: FloatArray, x: FloatArray, w: float, harmonics: int) -> tuple
 
 def harmonics_that_fit(*, samples: int, duration_s: float, hz: float, to_hz: float, limit: int) -> int:
     """Return how many harmonics a block can carry: bounded by band, by `limit` and by the number of samples."""
-    in_band = int(to_hz / hz + 1e-9)
+    in_band = int(to_hz / hz + 1e-3)  # `hz` is a coarse value here
     in_samples = int((samples / MIN_SAMPLES_PER_UNKNOWN - 3) / 2)
     # Fewer than 1.3 cycles tell the harmonics badly from the drift: keep to the fundamental.
     in_time = limit if duration_s * hz > 1.3 else 1

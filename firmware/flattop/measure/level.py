@@ -6,10 +6,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from flattop.measure.fit import SineFit, fit_at, fit_sine, harmonics_that_fit, strongest_hz
 from flattop.measure.reading import Tops
@@ -19,6 +20,8 @@ from flattop.samples import Clock, ComplexArray, FloatArray, Samples
 MIN_SAMPLES = 24
 COVERAGE = 2.0
 """Coverage factor of every expanded uncertainty (JCGM 100:2008)."""
+MISPLACED, MISPLACED_MOST = 6.0, 4
+"""A sample this many standard deviations off is misplaced, if there are no more than a few of them."""
 MAINS_HZ = (50.0, 60.0)
 TONE_SHARE = 0.5
 """A block holds a tone if its strongest line carries at least this share of the a.c. power."""
@@ -159,7 +162,28 @@ def measure(samples: Samples, *, most_harmonics: int = 16) -> Block:
     fit = fit_sine(times_s=samples.times_s, volts=samples.volts, near_hz=line_hz, harmonics=harmonics)
     if fit is None:
         return _without_tone(samples, line_hz, line_v)
+    stray = _misplaced(samples, fit)
+    if stray.any():
+        kept = replace(samples, times_s=samples.times_s[~stray], volts=samples.volts[~stray])
+        again = fit_sine(times_s=kept.times_s, volts=kept.volts, near_hz=fit.hz, harmonics=harmonics)
+        if again is not None:
+            return _with_tone(kept, again)
     return _with_tone(samples, fit)
+
+
+def _misplaced(samples: Samples, fit: SineFit) -> NDArray[np.bool_]:
+    """Return which samples lie far off the wave: a read put one conversion beside its own makes such, now and then.
+
+    More than a few of them, or one in every cycle, are no accident but the wave itself.
+    """
+    off = np.abs(fit.residual)
+    none = np.zeros(len(off), dtype=np.bool_)
+    if samples.quality.clock is not Clock.LOCKED or float(off.max()) < 4.0 * fit.residual_rms:
+        return none
+    # 1.48 times the median of the magnitudes is the standard deviation of the bulk (common practice).
+    stray = off > MISPLACED * 1.48 * float(np.median(off))
+    few = np.count_nonzero(stray) <= min(MISPLACED_MOST, 0.5 * samples.duration_s * fit.hz)
+    return stray if few else none
 
 
 def _with_tone(samples: Samples, fit: SineFit) -> Block:
@@ -308,12 +332,11 @@ LONGEST_HOLE = 0.3
 class Glance:
     """A look at the last two cycles: quick, and only good for a plainly missing top."""
 
-    overdrive_db: float
-    sigma_db: float
     thd: float
     unsteady: float
-    broad: bool
-    quadrature: float
+    """What the fit leaves over, over the fundamental."""
+    tops: TopsFit | None
+    """None where the distortion is too small for a missing top."""
 
 
 def glance(samples: Samples, *, hz: float, from_thd: float, most_harmonics: int = 12) -> Glance | None:
@@ -339,16 +362,6 @@ def glance(samples: Samples, *, hz: float, from_thd: float, most_harmonics: int 
     thd = float(np.linalg.norm(shape[2:]))
     unsteady = fit.residual_rms * math.sqrt(2.0) / fit.amplitude
     if thd < from_thd:
-        return Glance(0.0, 0.0, thd, unsteady, broad=False, quadrature=0.0)
+        return Glance(thd, unsteady, None)
     sigma = max(fit.sigma, facts.noise_v * math.sqrt(2.0 / len(samples))) / fit.amplitude / np.abs(response)
-    tops = fit_tops(shape=shape, sigma=sigma)
-    if tops is None:
-        return None
-    return Glance(
-        overdrive_db=max(tops.overdrive_pos_db, tops.overdrive_neg_db),
-        sigma_db=tops.sigma_db,
-        thd=thd,
-        unsteady=unsteady,
-        broad=tops.broad,
-        quadrature=tops.quadrature,
-    )
+    return Glance(thd, unsteady, fit_tops(shape=shape, sigma=sigma))

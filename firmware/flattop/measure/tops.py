@@ -37,6 +37,10 @@ STARTS = 24
 ROUNDS = 12
 KNEE = 30.0
 """Mean square of the misfit, in standard deviations, from which a wave is no clipped sine but a knee."""
+CUT_SURE = 2.0
+"""A cut shallower than this many standard deviations is none."""
+ALIKE = 0.35
+"""Where a doubtful family holds all harmonics, a clip must explain them to this part."""
 MODEL_FLOOR = 1e-4
 """How well a real clip is known to follow the model, relative to the fundamental."""
 
@@ -59,8 +63,8 @@ class TopsFit:
     """True if no single harmonic, and not the mains family, carries the finding alone."""
     carried_by: int
     """The harmonic without which the finding falls; 0 if `broad`."""
-    misfit: float
-    """Residual of the model, in units of the fundamental."""
+    unexplained: float
+    """What of the third and higher harmonics no flattening makes, being out of phase or of the other sign."""
 
     @property
     def overdrive_pos_db(self) -> float:
@@ -153,8 +157,8 @@ def _signs(count: int) -> FloatArray:
     return np.stack([-np.ones(count), np.where(k % 2 == 0, 1.0, -1.0)])
 
 
-def _refine(beta: FloatArray, seen: FloatArray, weight: FloatArray, k: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the two beta by Levenberg-Marquardt from a start, and the 2 x 2 covariance of beta cubed."""
+def _refine(beta: FloatArray, seen: FloatArray, weight: FloatArray, k: FloatArray) -> FloatArray:
+    """Return the two beta by Levenberg-Marquardt from a start."""
     u = np.maximum(beta, 0.02) ** 3
     deepest = DEEPEST**3
     damping = 1e-3
@@ -181,9 +185,14 @@ def _refine(beta: FloatArray, seen: FloatArray, weight: FloatArray, k: FloatArra
         damping = max(damping / 10.0, 1e-9)
         if settled:
             break
-    scaled = slope * weight
+    return np.asarray(np.cbrt(u), dtype=np.float64)
+
+
+def _spread(beta: FloatArray, weight: FloatArray, k: FloatArray) -> FloatArray:
+    """Return the standard deviations of the two beta cubed."""
+    scaled = _model(beta**3, k)[1] * weight
     covariance = np.linalg.inv(scaled @ scaled.T + 1e-12 * np.eye(2))
-    return np.asarray(np.cbrt(u), dtype=np.float64), np.asarray(covariance, dtype=np.float64)
+    return np.asarray(np.sqrt(np.maximum(np.diag(covariance), 0.0)), dtype=np.float64)
 
 
 def in_phase(harmonics: ComplexArray) -> ComplexArray:
@@ -212,7 +221,7 @@ def fit_tops(
     seen_complex = shape[FIRST:] if own is None else shape[FIRST:] - own[FIRST : highest + 1]
     seen = np.ascontiguousarray(seen_complex.real)
     weight = 1.0 / np.hypot(sigma[FIRST:], np.where(k == 2.0, SECOND_OWN, MODEL_FLOOR))
-    beta, covariance = _alike(seen, weight) if highest == FEWEST else _each(seen, weight, k)
+    beta, spread = _alike(seen, weight) if highest == FEWEST else _each(seen, weight, k)
     model = clipped_harmonics(beta_pos=float(beta[0]), beta_neg=float(beta[1]), k=k)
     pattern = model if max(beta) > 0.1 else clipped_harmonics(beta_pos=0.3, beta_neg=0.3, k=k)
     energy = (pattern * weight) ** 2
@@ -221,51 +230,60 @@ def fit_tops(
     share = float(agreement.sum()) / total
     turned = float((seen_complex.imag * pattern * weight**2).sum()) / total
     length = float(np.linalg.norm(pattern))
-    carried_by, broad = _carrier(k, agreement, energy, share, doubtful)
+    other_sign = np.where(seen * pattern < 0.0, seen, 0.0)
+    unlike = float(np.linalg.norm((seen_complex - model)[1:])) / max(float(np.linalg.norm(model[1:])), 1e-12)
+    carried_by, broad = _carrier(k, agreement, energy, share, doubtful, unlike)
     worse = int(np.argmax(beta))
-    spread = float(np.cbrt(beta[worse] ** 3 + math.sqrt(max(float(covariance[worse, worse]), 0.0))))
+    deeper = min(float(np.cbrt(beta[worse] ** 3 + spread[worse])), DEEPEST)
     return TopsFit(
         beta_pos=float(beta[0]),
         beta_neg=float(beta[1]),
-        sigma_db=overdrive_db(min(spread, DEEPEST)) - overdrive_db(float(beta[worse])),
+        sigma_db=overdrive_db(deeper) - overdrive_db(float(beta[worse])),
         flattening=share * length,
         flattening_sigma=length / math.sqrt(total),
         quadrature=abs(turned / share) if share else math.inf,
         broad=broad,
         carried_by=carried_by,
-        misfit=float(np.linalg.norm(seen - model)),
+        unexplained=math.hypot(np.linalg.norm(seen_complex.imag[1:]), np.linalg.norm(other_sign[1:])),
     )
 
 
 def _alike(seen: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return beta, alike for both halves, from the third harmonic only, and the covariance of its cube."""
+    """Return beta, alike for both halves, from the third harmonic only, and the standard deviations of the cubes."""
     betas, models = _starts(FEWEST)
     alike = betas[:, 0] == betas[:, 1]
     depths, thirds = betas[alike, 0], -models[alike, -1]
     beta = np.interp(-seen[-1], thirds, depths)
     spread = np.interp(-seen[-1] + 1.0 / weight[-1], thirds, depths) ** 3 - beta**3
-    return np.full(2, beta), np.full((2, 2), spread**2)
+    return np.full(2, beta), np.full(2, spread)
 
 
 def _each(seen: FloatArray, weight: FloatArray, k: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the beta of each half by itself from all harmonics, and the covariance of their cubes.
+    """Return the beta of each half by itself from all harmonics, and the standard deviations of their cubes.
 
     A knee is no clip. Where the model misses what is seen by far more than noise explains, that miss is the noise of
     the fit: weighted by it, the even harmonics tell the halves apart again, instead of being bent to serve the odd.
     """
     betas, models = _starts(int(k[-1]))
     start = int(np.argmin((((models - seen) * weight) ** 2).sum(axis=1)))
-    beta, covariance = _refine(betas[start], seen, weight, k)
+    beta = _refine(betas[start], seen, weight, k)
     missed = seen - clipped_harmonics(beta_pos=float(beta[0]), beta_neg=float(beta[1]), k=k)
-    if float(((missed * weight) ** 2).mean()) < KNEE:
-        return beta, covariance
-    weight = 1.0 / np.hypot(1.0 / weight, math.sqrt(float((missed**2).mean())))
-    start = int(np.argmin((((models - seen) * weight) ** 2).sum(axis=1)))
-    return _refine(betas[start], seen, weight, k)
+    if float(((missed * weight) ** 2).mean()) > KNEE:
+        loose = 1.0 / np.hypot(1.0 / weight, math.sqrt(float((missed**2).mean())))
+        start = int(np.argmin((((models - seen) * loose) ** 2).sum(axis=1)))
+        beta = _refine(betas[start], seen, loose, k)
+    spread = _spread(beta, weight, k)
+    # Noise alone cuts a little off a whole top, never adds to it: what it explains is no cut.
+    return np.where(beta**3 < CUT_SURE * spread, 0.0, beta), spread
 
 
 def _carrier(
-    k: FloatArray, agreement: FloatArray, energy: FloatArray, share: float, doubtful: tuple[FloatArray, ...]
+    k: FloatArray,
+    agreement: FloatArray,
+    energy: FloatArray,
+    share: float,
+    doubtful: tuple[FloatArray, ...],
+    unlike: float,
 ) -> tuple[int, bool]:
     """Return the harmonic that carries the finding alone (0: none does), and True if it is carried broadly.
 
@@ -284,6 +302,10 @@ def _carrier(
     for family in doubtful:
         keep = ~np.isin(k, family)
         rest = float(energy[keep].sum())
-        if not rest > 36.0 / share**2 or float(agreement[keep].sum()) / rest < 0.5 * share:
+        if rest > 36.0 / share**2:
+            if float(agreement[keep].sum()) / rest < 0.5 * share:
+                return FEWEST, False
+        elif unlike > ALIKE:
+            # Hardly a harmonic lies outside the family: then only the likeness to a clip can speak against hum.
             return FEWEST, False
     return 0, True

@@ -27,12 +27,18 @@ FEWEST_LSB = 20.0
 FEW_LSB = 60.0
 """Below this peak quantising looks like distortion of up to FEW_LSB_THD."""
 FEW_LSB_THD = 0.03
+BESIDE = 0.006
+"""Hum and the like that may stand beside a clip; more than this, and half of it, is another wave altogether."""
 BEYOND_HUM = 0.02
 """Flattening [of the fundamental] that mains hum is not expected to reach."""
 QUIET_SHARE = 1e-4
 """Below this share of the input's full scale there is no tone."""
 FASTEST = 0.2
 """Largest change of level within one block that is still called a tone moving, of the level."""
+RICH, FASTEST_RICH = 0.03, 0.1
+"""A wave rich in harmonics is a note of music if it moves faster than this; a limiter holds its level."""
+SAME_HZ, SAME_LEVEL, RICH_STANDS_S = 0.005, 0.03, 0.4
+"""Without a tone judged before, a rich wave must keep its frequency and its level for this long [s]."""
 FALL_STEP = 0.003
 """A level falls if it loses at least this share from one reading to the next."""
 FADED = 0.5
@@ -45,6 +51,10 @@ LOWER_LEVEL = 10.0 ** (-3.0 / 20.0)
 CONFIRMED_S = 3.0
 """A tone shown to be genuine stays so while it is there, one shown to be an image for this long [s]."""
 OWN_SHAPE_LSB = 100.0
+LOOK_AFTER_S = 0.35
+"""Looks count for this long after a block that could be judged [s]."""
+LOOK_STEADY = 0.01
+"""Largest part of a look that the fit may leave over, over the fundamental: a step of the level leaves more."""
 LOOK_THD = 0.5
 """Least THD_F of flat tops, over the limit for both halves: one half cut alone makes 0.7 of it."""
 LOOKS = 2
@@ -89,6 +99,8 @@ class Judge:
         self._shown = Verdict.UNKNOWN
         self._flat_until_s = -math.inf
         self._third_since_s = math.inf
+        self._judged_s, self._judged_hz = -math.inf, math.nan
+        self._rich_from = (math.inf, math.nan, math.nan)
         self._looks_flat = 0
         self._looked_flat = False
         self._tones: list[tuple[float, float, float]] = []
@@ -103,19 +115,26 @@ class Judge:
         """The verdict of the last reading."""
         return self._shown
 
-    def look(self, glance: Glance | None) -> bool:
+    def look(self, glance: Glance | None, *, time_s: float) -> bool:
         """Take a quick look into account; True when it has just turned the verdict to flat.
+
+        Looks count only on a tone that was judged a moment ago: two cycles of music can have any shape.
 
         The next `update` then says flat, whatever its longer block, half of it still old, makes of it.
         """
         if glance is None:
             return False  # a hole in the samples speaks neither for nor against
+        if not time_s - self._judged_s < LOOK_AFTER_S:
+            self._looks_flat = 0
+            return False
+        tops = glance.tops
         flat = (
-            glance.overdrive_db - 3.0 * glance.sigma_db >= self.limits.flat_db
+            tops is not None
+            and self._is_cut(tops)
+            and max(tops.overdrive_pos_db, tops.overdrive_neg_db) - 3.0 * tops.sigma_db >= self.limits.flat_db
             and 100.0 * glance.thd >= LOOK_THD * self.limits.flat_thd_pct
-            and glance.unsteady < max(STEADY, 0.3 * glance.thd)
-            and glance.quadrature < QUADRATURE
-            and (glance.broad or glance.thd > BEYOND_HUM)
+            and glance.unsteady < max(LOOK_STEADY, 0.15 * glance.thd)
+            and (tops.broad or glance.thd > BEYOND_HUM)
         )
         self._looks_flat = self._looks_flat + 1 if flat else 0
         news = self._looks_flat == LOOKS and self._shown is not Verdict.FLAT
@@ -143,6 +162,8 @@ class Judge:
         looked_flat, self._looked_flat = self._looked_flat, False
         if reason is Reason.NONE:
             verdict, reason = self._shape(block, time_s)
+            if block.fit is not None:
+                self._judged_s, self._judged_hz = time_s, block.fit.hz
         else:
             verdict = Verdict.UNKNOWN
             self._third_since_s = math.inf
@@ -199,12 +220,25 @@ class Judge:
         if block.peak_lsb < FEWEST_LSB:
             return Reason.TOO_FEW_LSB
         moved = abs(block.fit.drift_per_s) * samples.duration_s
-        if block.unsteady > STEADY or moved > FASTEST:
-            return Reason.MOVING if moved > FASTEST / 2.0 else Reason.NOT_ONE_TONE
+        fastest = FASTEST if block.thd < RICH else FASTEST_RICH
+        if block.unsteady > STEADY or moved > fastest:
+            return Reason.MOVING if moved > fastest / 2.0 else Reason.NOT_ONE_TONE
+        if block.thd >= RICH and not self._is_a_tone(block, block.fit.hz, time_s):
+            return Reason.NOT_ONE_TONE
         self._follow_level(block.rms_v, block.fit.hz, time_s)
         if self._fading:
             return Reason.FADING
         return Reason.NONE
+
+    def _is_a_tone(self, block: Block, hz: float, time_s: float) -> bool:
+        """Tell a tone rich in harmonics from a note of music: by what was judged before, or by how long it stands."""
+        if abs(hz / self._judged_hz - 1.0) < SAME_HZ and time_s - self._judged_s < LEVEL_MEMORY_S:
+            return True
+        since_s, rich_hz, rich_v = self._rich_from
+        if not (abs(hz / rich_hz - 1.0) < SAME_HZ and abs(block.rms_v / rich_v - 1.0) < SAME_LEVEL):
+            since_s = time_s
+            self._rich_from = (time_s, hz, block.rms_v)
+        return time_s - since_s >= RICH_STANDS_S
 
     def _is_off(self, block: Block, time_s: float) -> bool:
         """Tell a lead that slipped off from a tone that was faded out or never there.
@@ -248,8 +282,6 @@ class Judge:
         tops = block.tops
         if tops is None or block.shape is None or block.shape_sigma is None:
             return Verdict.UNKNOWN, Reason.OUT_OF_BAND
-        if 2.0 * tops.sigma_db > self.limits.soft_db and block.thd < FEW_LSB_THD:
-            return Verdict.UNKNOWN, Reason.TOO_FEW_LSB
         distorted = 100.0 * (block.thd + 2.0 * block.thd_sigma) >= self._eased(
             self.limits.flat_thd_pct, Verdict.DISTORTED, Verdict.FLAT
         )
@@ -260,11 +292,16 @@ class Judge:
                 verdict, reason = self._bent(relative, False)
                 verdict = Verdict.SOFT if verdict is Verdict.FLAT else verdict
                 tops = relative
-        if block.peak_lsb < FEW_LSB and block.thd < FEW_LSB_THD and (verdict is not Verdict.CLEAN or distorted):
+        doubtful = verdict is not Verdict.CLEAN or distorted
+        if block.peak_lsb < FEW_LSB and block.thd < FEW_LSB_THD and doubtful:
+            return Verdict.UNKNOWN, Reason.TOO_FEW_LSB
+        if not doubtful and 2.0 * tops.sigma_db > self.limits.soft_db:
             return Verdict.UNKNOWN, Reason.TOO_FEW_LSB
         if reason is Reason.THIRD_ONLY:
             self._third_since_s = min(self._third_since_s, time_s)
-            if time_s - self._third_since_s < self.limits.hold_s and self._shown is not verdict:
+            # At 1 % THD and more the meanwhile is "distorted", never clean, and half as long.
+            hold_s = 0.5 * self.limits.hold_s if distorted else self.limits.hold_s
+            if time_s - self._third_since_s < hold_s and self._shown is not verdict:
                 verdict, reason = Verdict.CLEAN, Reason.NONE
         else:
             self._third_since_s = math.inf
@@ -279,11 +316,11 @@ class Judge:
 
         Limits are met with the uncertainty counted towards the warning: a top that may be flat is called flat.
         """
-        if tops.flattening < SURE * tops.flattening_sigma or tops.quadrature > QUADRATURE:
+        if not self._is_cut(tops):
             return Verdict.CLEAN, Reason.NONE
-        highest_db = max(tops.overdrive_pos_db, tops.overdrive_neg_db) + 2.0 * tops.sigma_db
-        flat = highest_db >= self._eased(self.limits.flat_db, Verdict.FLAT)
-        soft = highest_db >= self._eased(self.limits.soft_db, Verdict.FLAT, Verdict.SOFT)
+        highest_db = max(tops.overdrive_pos_db, tops.overdrive_neg_db)
+        flat = highest_db + 2.0 * tops.sigma_db >= self._eased(self.limits.flat_db, Verdict.FLAT)
+        soft = highest_db + 3.0 * tops.sigma_db >= self._eased(self.limits.soft_db, Verdict.FLAT, Verdict.SOFT)
         if not soft:
             return Verdict.CLEAN, Reason.NONE
         verdict = Verdict.FLAT if flat or distorted else Verdict.SOFT
@@ -293,6 +330,15 @@ class Judge:
             return verdict, Reason.TOPS_BEND
         # A single harmonic above the third is no shape that tops take: a whine or hum on the tone.
         return (verdict, Reason.THIRD_ONLY) if tops.carried_by == 3 else (Verdict.CLEAN, Reason.NONE)
+
+    @staticmethod
+    def _is_cut(tops: TopsFit) -> bool:
+        """True if something lowers the tops, and it is beyond doubt, in phase with them, and what is mostly there."""
+        return (
+            tops.flattening >= SURE * tops.flattening_sigma
+            and tops.quadrature <= QUADRATURE
+            and tops.unexplained <= max(BESIDE, 0.5 * tops.flattening)
+        )
 
     def _eased(self, limit: float, *held_by: Verdict) -> float:
         """Return `limit`, lowered by the hysteresis while one of the verdicts it separates is shown."""

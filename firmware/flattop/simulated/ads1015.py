@@ -61,6 +61,7 @@ class Ads1015:
     __slots__ = (
         "_alert",
         "_busy",
+        "_call_back_s",
         "_config",
         "_delivered_s",
         "_edge_jitter_s",
@@ -97,6 +98,7 @@ class Ads1015:
         noise_v: float = 28e-6,
         edge_jitter_s: float = 2e-6,
         edge_loss: float = 0.001,
+        call_back_s: float = CALL_BACK_S,
     ) -> None:
         self._front_end = front_end
         self._tolerances = front_end.tolerances
@@ -107,6 +109,7 @@ class Ads1015:
         self._noise_v = noise_v
         self._edge_jitter_s = edge_jitter_s
         self._edge_loss = edge_loss
+        self._call_back_s = call_back_s
         self._pointer = _CONVERSION
         self._config = POWER_ON_CONFIG
         self._lo_thresh = 0x8000
@@ -264,7 +267,7 @@ class Ads1015:
             next_s = self._ready_s if self._ready else inf
             next_s = self._edges[0][0] if self._edges else next_s
             # Call-backs come from a thread that the kernel wakes when it can; the stamps are those of the edges.
-            self._time.alarm_s = max(next_s, self._delivered_s + CALL_BACK_S)
+            self._time.alarm_s = max(next_s, self._delivered_s + self._call_back_s)
 
     def _deliver(self, now_s: float) -> None:
         """Bring the pin up to date: call-backs run in the order of the edges, once time has passed them."""

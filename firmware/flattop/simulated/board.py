@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from flattop.samples import FloatArray
-from flattop.simulated.ads1015 import ADDRESS, Ads1015
+from flattop.simulated.ads1015 import ADDRESS, CALL_BACK_S, Ads1015
 from flattop.simulated.bus import FakeI2C, VirtualTime, virtual_pin_factory
 from flattop.simulated.frontend import FrontEnd, Signal, Tolerances
 
@@ -72,5 +72,6 @@ class SimulatedBoard:
             noise_v=28e-6 if noise else 0.0,
             edge_jitter_s=0.0 if steady else 2e-6,
             edge_loss=0.0 if steady else 0.001,
+            call_back_s=0.0 if steady else CALL_BACK_S,
         )
         self.i2c.attach(ADDRESS, self.chip)
