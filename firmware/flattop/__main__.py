@@ -1,12 +1,15 @@
-"""The command line: arguments -> settings -> converter -> meter, and what it says on a terminal."""
+"""The command line: arguments -> settings -> converter -> meter -> session and terminal."""
 
 from __future__ import annotations
 
 import argparse
+import datetime
 import json
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import ExitStack, closing
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,12 +21,18 @@ from flattop import __version__
 from flattop.errors import FlattopError, SettingsError
 
 if TYPE_CHECKING:
+    from flattop.calibration import Calibration
+    from flattop.instrument import Meter
     from flattop.measure.reading import Reading
+    from flattop.samples import Input
     from flattop.settings import Settings
+    from flattop.simulated.board import SimulatedBoard
 
 REPLAY_HARMONICS = 40
 WARM_UP_S = 1.0
 """The simulated meter is switched on this long before a recording starts [s]."""
+KEEP_S = 2.0
+"""How much of a recording is kept for looking back [s]."""
 EVERY_S = (0.05, 3600.0)
 CAUTION = (
     "Above 30 V rms treat every conductor as live. Gain down and amplifier muted before clipping on; "
@@ -93,112 +102,68 @@ def _drop_output() -> None:
 # -- commands ---------------------------------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True)
+class _Run:
+    """A stream of readings and what belongs to it."""
+
+    readings: Iterable[Reading]
+    start_s: float
+    end_s: float
+    label: str = ""
+    heed: Callable[[Reading], None] | None = None
+    """Who looks at the screen and acts on it."""
+
+
 def _demo(given: argparse.Namespace, settings: Settings) -> int:
-    from flattop.converters.ads1015 import Ads1015Converter
-    from flattop.converters.ads1015_chip import Alert
-    from flattop.instrument import Display, Meter, limits_from
-    from flattop.panel.screen import draw
-    from flattop.record.session import Session, new_folder
+    from flattop.console import say
     from flattop.samples import Input
-    from flattop.simulated.board import ALERT_GPIO, SimulatedBoard
-    from flattop.simulated.calibration import calibrate
+    from flattop.simulated.board import SimulatedBoard
     from flattop.simulated.vehicle import Van
 
     _check_seed(given.seed)
-    folder = new_folder(given.out, default="flattop-demo")
-    print("SIMULATED board, SIMULATED van: nothing here is connected to anything.", file=sys.stderr)
-    progress = _Progress(Van.duration_s)
-    progress.say("calibrating the simulated meter")
-    calibration = calibrate(seed=given.seed, inputs=[Input.SPEAKER])
+    say("SIMULATED board, SIMULATED van: nothing here is connected to anything.")
     van = Van(seed=given.seed)
     board = SimulatedBoard(seed=given.seed, speaker=van.speaker, line=van.line)
-    converter = Ads1015Converter(
-        board.i2c,
-        board.time,
-        rate=settings.ads1015.rate,
-        alert=Alert(ALERT_GPIO, board.pin_factory),
-        calibration=calibration,
-        simulated=True,
-    )
-    meter = Meter(
-        converter,
-        time=board.time,
-        limits=limits_from(settings.verdict),
-        update_s=settings.meter.update_s,
-        window_s=settings.meter.window_s,
-    )
-    session = Session(folder)
-    display = Display(label="Bass A")
-    table = _Table()
-    try:
-        for reading in meter.readings():
-            view = display.view(reading)
-            session.add(reading, draw(view))
-            van.observe(str(reading.verdict), reading.time_s)
-            table.add(reading)
-            progress.show(reading)
-            if reading.time_s >= Van.duration_s:
-                break
-    finally:
-        progress.end()
-        session.close()
-        converter.close()
-    table.print()
-    _say_where(folder)
-    return 0
+    with ExitStack() as opened:
+        meter = _simulated_meter(
+            board, Input.SPEAKER, given, settings, opened, update_s=settings.meter.update_s, end_s=Van.duration_s
+        )
+        run = _Run(
+            meter.readings(),
+            0.0,
+            Van.duration_s,
+            label="Bass A",
+            heed=lambda reading: van.observe(str(reading.verdict), reading.time_s),
+        )
+        return _carry_out(run, given, default="flattop-demo", as_json=False)
 
 
 def _replay(given: argparse.Namespace, settings: Settings) -> int:
-    from flattop.instrument import Display
-    from flattop.panel.screen import draw
-    from flattop.record.session import Session, as_row, new_folder, rounded
-
-    if not EVERY_S[0] <= given.every <= EVERY_S[1]:
-        raise SettingsError(
-            f"--every is {given.every:g} s; allowed is {EVERY_S[0]:g} to {EVERY_S[1]:g} s; give another"
-        )
-    _check_seed(given.seed)
-    measured = _direct if given.through is None else _through
-    readings, end_s, notes = measured(given, settings, given.input or settings.meter.input)
-    for note in notes:
-        print(f"flattop: note: {note}", file=sys.stderr)
-    # The lines of --json are a record by themselves; a folder is written beside them only when asked for.
-    folder = None if given.json and given.out is None else new_folder(given.out, default="flattop-replay")
-    session = Session(folder) if folder is not None else None
-    progress = _Progress(end_s) if not given.json else None
-    display = Display()
-    table = _Table()
-    try:
-        for reading in readings:
-            if given.json:
-                print(json.dumps(rounded(as_row(reading)), allow_nan=False), flush=True)
-            if session is not None:
-                session.add(reading, draw(display.view(reading)))
-            table.add(reading)
-            if progress is not None:
-                progress.show(reading)
-    finally:
-        if progress is not None:
-            progress.end()
-        if session is not None:
-            session.close()
-    if not given.json:
-        table.print()
-    if folder is not None:
-        _say_where(folder)
-    return 0
-
-
-def _direct(given: argparse.Namespace, settings: Settings, input: str) -> tuple[Iterator[Reading], float, list[str]]:
-    """Return the readings of a recording measured as it is, when it ends [s], and what to say of it."""
-    from flattop.converters.recording import RecordingConverter
-    from flattop.instrument import Meter, limits_from
     from flattop.samples import Input
 
-    full_scale_v, notes = _full_scale(given)
-    converter = RecordingConverter(
-        given.file, channel=given.channel, full_scale_v=full_scale_v, input=Input(input), keep_s=2.0
+    if not EVERY_S[0] <= given.every <= EVERY_S[1]:
+        allowed = f"{EVERY_S[0]:g} to {EVERY_S[1]:g} s"
+        raise SettingsError(f"--every is {given.every:g} s; allowed is {allowed}; give another")
+    _check_seed(given.seed)
+    input = Input(given.input or settings.meter.input)  # noqa: A001  the trade's word
+    with ExitStack() as opened:
+        opening = _direct if given.through is None else _through
+        return _carry_out(opening(given, settings, input, opened), given, default="flattop-replay", as_json=given.json)
+
+
+def _direct(given: argparse.Namespace, settings: Settings, input: Input, opened: ExitStack) -> _Run:
+    """Return the run of a recording measured as it is."""
+    from flattop.converters.recording import RecordingConverter
+    from flattop.instrument import Meter, limits_from
+
+    converter = opened.enter_context(
+        closing(
+            RecordingConverter(
+                given.file, channel=given.channel, full_scale_v=_full_scale(given), input=input, keep_s=KEEP_S
+            )
+        )
     )
+    _say_notes(converter.notes)
     meter = Meter(
         converter,
         start_s=converter.start_s,
@@ -207,141 +172,130 @@ def _direct(given: argparse.Namespace, settings: Settings, input: str) -> tuple[
         window_s=settings.meter.window_s,
         most_harmonics=REPLAY_HARMONICS,
     )
-    return meter.readings(), converter.end_s, [*notes, *converter.notes]
+    return _Run(meter.readings(), converter.start_s, converter.end_s)
 
 
-def _through(given: argparse.Namespace, settings: Settings, input: str) -> tuple[Iterator[Reading], float, list[str]]:
-    """Return the same for a recording played into a simulated meter, which is calibrated first."""
+def _through(given: argparse.Namespace, settings: Settings, input: Input, opened: ExitStack) -> _Run:
+    """Return the run of a recording played into a simulated meter."""
+    from flattop.simulated.board import SimulatedBoard
+    from flattop.simulated.playback import Playback
+
+    playback = opened.enter_context(
+        closing(Playback(given.file, channel=given.channel, full_scale_v=_full_scale(given)))
+    )
+    _say_notes(playback.notes)
+    start_s, end_s = playback.start_s, playback.end_s
+    board = SimulatedBoard(seed=given.seed, speaker=playback, line=playback, start_s=start_s - WARM_UP_S)
+    meter = _simulated_meter(board, input, given, settings, opened, update_s=given.every, end_s=end_s)
+    return _Run((reading for reading in meter.readings() if reading.time_s > start_s), start_s, end_s)
+
+
+def _simulated_meter(
+    board: SimulatedBoard,
+    input: Input,
+    given: argparse.Namespace,
+    settings: Settings,
+    opened: ExitStack,
+    *,
+    update_s: float,
+    end_s: float,
+) -> Meter:
+    """Return the meter on a simulated board: the real driver, and a calibration as a real meter would have."""
     from flattop.converters.ads1015 import Ads1015Converter
     from flattop.converters.ads1015_chip import Alert
     from flattop.instrument import Meter, limits_from
-    from flattop.samples import Input
-    from flattop.simulated.board import ALERT_GPIO, SimulatedBoard
-    from flattop.simulated.calibration import calibrate
-    from flattop.simulated.playback import Playback
+    from flattop.simulated.board import ALERT_GPIO
 
-    full_scale_v, notes = _full_scale(given)
-    playback = Playback(given.file, channel=given.channel, full_scale_v=full_scale_v)
-    start_s = playback.start_s - WARM_UP_S
-    board = SimulatedBoard(seed=given.seed, speaker=playback, line=playback, start_s=start_s)
+    wired = settings.ads1015.alert_gpio >= 0
     converter = Ads1015Converter(
         board.i2c,
         board.time,
-        input=Input(input),
+        input=input,
         rate=settings.ads1015.rate,
-        alert=Alert(ALERT_GPIO, board.pin_factory),
-        calibration=calibrate(seed=given.seed, inputs=[Input(input)]),
+        alert=Alert(ALERT_GPIO, board.pin_factory) if wired else None,
+        calibration=_calibration(given.seed, input, settings),
         simulated=True,
     )
-    meter = Meter(
+    opened.enter_context(closing(converter))
+    return Meter(
         converter,
         time=board.time,
+        end_s=end_s,
         limits=limits_from(settings.verdict),
-        update_s=given.every,
+        update_s=update_s,
         window_s=settings.meter.window_s,
     )
 
-    def during() -> Iterator[Reading]:
-        for reading in meter.readings():
-            if reading.time_s > playback.end_s:
-                return
-            if reading.time_s > playback.start_s:
-                yield reading
 
-    return during(), playback.end_s, [*notes, *playback.notes]
+def _calibration(seed: int, input: Input, settings: Settings) -> Calibration:
+    """Return the calibration that the settings name, or one made now against the simulated reference."""
+    from flattop import calibration
+    from flattop.console import say
+    from flattop.simulated.calibration import calibrate
+
+    if settings.files.calibration:
+        today = datetime.datetime.now().astimezone().date()
+        found = calibration.load(Path(settings.files.calibration), serial=settings.meter.serial, today=today)
+        say(f"calibration of {found.serial}, {calibration.age_days(found, today)} days old, is applied")
+        return found
+    say("no calibration file is named in the settings: calibrating against the simulated reference")
+    return calibrate(seed=seed, inputs=[input])
 
 
-def _full_scale(given: argparse.Namespace) -> tuple[float | None, list[str]]:
+def _carry_out(run: _Run, given: argparse.Namespace, *, default: str, as_json: bool) -> int:
+    """Show and log a run from its first reading to its last."""
+    from flattop.console import Progress, Table, say
+    from flattop.instrument import Display
+    from flattop.panel.screen import draw
+    from flattop.record.session import Session, as_row, new_folder, rounded
+
+    table, display = Table(), Display(label=run.label)
+    with ExitStack() as opened:
+        # The lines of --json are a record by themselves; a folder is written beside them only when asked for.
+        folder = None if as_json and given.out is None else new_folder(given.out, default=default)
+        session = opened.enter_context(closing(Session(folder))) if folder is not None else None
+        progress = opened.enter_context(Progress(run.start_s, run.end_s))
+        for reading in run.readings:
+            if as_json:
+                print(json.dumps(rounded(as_row(reading)), allow_nan=False), flush=True)
+            else:
+                progress.show(reading)
+            if session is not None:
+                session.add(reading, draw(display.view(reading)))
+            if run.heed is not None:
+                run.heed(reading)
+            table.add(reading)
+    if not as_json:
+        table.print()
+    if folder is not None:
+        say(f"\nSession: {folder} (readings.csv, frames/, screen.gif)")
+    return 0
+
+
+def _full_scale(given: argparse.Namespace) -> float | None:
     """Return the volts at full scale: for a WAV file 1 V, said aloud, where none are given."""
     if given.full_scale_v is not None:
-        return float(given.full_scale_v), []
+        return float(given.full_scale_v)
     try:
         with given.file.open("rb") as file:
             wav = file.read(4) == b"RIFF"
     except OSError:
-        wav = False
-    if not wav:
-        return None, []
-    return 1.0, ["digital full scale is taken as 1 V; give the true volts with --full-scale-v"]
+        return None  # opening it in earnest says what is wrong
+    if wav:
+        _say_notes(["digital full scale is taken as 1 V; give the true volts with --full-scale-v"])
+    return 1.0 if wav else None
+
+
+def _say_notes(notes: Iterable[str]) -> None:
+    from flattop.console import say
+
+    for note in notes:
+        say(f"flattop: note: {note}")
 
 
 def _check_seed(seed: int) -> None:
     if seed < 0:
         raise SettingsError(f"--seed is {seed}; allowed is 0 or any whole number above; give another")
-
-
-# -- what a terminal shows --------------------------------------------------------------------------------------------
-
-
-class _Progress:
-    """One line on standard error that says how far the run has come; nothing where that is no terminal."""
-
-    def __init__(self, end_s: float) -> None:
-        self._end_s = end_s
-        self._shown = sys.stderr.isatty()
-
-    def say(self, text: str) -> None:
-        if self._shown:
-            print(f"\r\x1b[K{text} ...", end="", file=sys.stderr, flush=True)
-
-    def show(self, reading: Reading) -> None:
-        if self._shown:
-            done = min(max(reading.time_s / self._end_s, 0.0), 1.0)
-            bar = "=" * round(30 * done)
-            self.say(f"{reading.time_s:7.1f} s of {self._end_s:.1f} s  [{bar:30}]  {reading.verdict}")
-
-    def end(self) -> None:
-        if self._shown:
-            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
-
-
-class _Table:
-    """The run as a short table: one row for each time the verdict changed and stood."""
-
-    STANDS_S = 0.3
-    """A verdict that passed within this time gets no row of its own [s]."""
-    MOST_ROWS = 30
-
-    def __init__(self) -> None:
-        self._spans: list[list[Reading]] = []
-
-    def add(self, reading: Reading) -> None:
-        last = self._spans[-1][0] if self._spans else None
-        if last is None or (last.verdict, last.reason) != (reading.verdict, reading.reason):
-            self._spans.append([reading])
-        # First, loudest and last are all that a row needs.
-        span = self._spans[-1]
-        loudest = max([*span, reading], key=lambda r: r.rms_v if r.rms_v == r.rms_v else -1.0)
-        self._spans[-1] = [span[0], loudest, reading]
-
-    def print(self) -> None:
-        from flattop.measure.reading import Verdict
-        from flattop.panel.words import hz_text, volts_text
-
-        rows = [s for s in self._spans if s[-1].time_s - s[0].time_s >= self.STANDS_S] or self._spans
-        if not rows:
-            print("No reading: the recording is shorter than one update.")
-            return
-        print("  from       to       volts   highest        Hz   top missing   verdict")
-        for first, loudest, last in rows[: self.MOST_ROWS]:
-            known = last.verdict is not Verdict.UNKNOWN
-            highest = volts_text(loudest.rms_v, loudest.rms_u_v) + " V" if known else ""
-            hz = hz_text(last.hz, last.hz_u) if known else ""
-            missing = f"{loudest.overdrive_db:.2f} dB" if loudest.verdict in {Verdict.SOFT, Verdict.FLAT} else ""
-            print(
-                f"{first.time_s:6.1f}  {last.time_s:6.1f} s  {volts_text(last.rms_v, last.rms_u_v):>6} V"
-                f"  {highest:>8}  {hz:>8}  {missing:>12}   {_in_words(last)}"
-            )
-        if len(rows) > self.MOST_ROWS:
-            print(f"... and {len(rows) - self.MOST_ROWS} more, in the session's readings.csv")
-
-
-def _in_words(reading: Reading) -> str:
-    return f"{reading.verdict}: {reading.reason}" if reading.reason else str(reading.verdict)
-
-
-def _say_where(folder: Path) -> None:
-    print(f"\nSession: {folder} (readings.csv, frames/, screen.gif)")
 
 
 if __name__ == "__main__":

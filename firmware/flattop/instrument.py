@@ -13,7 +13,7 @@ from flattop.measure.verdict import LOOK_THD, Judge, Limits
 from flattop.panel.screen import View
 from flattop.settings import Verdict as VerdictSettings
 
-LOOK_S = 0.025
+LOOK_S = 0.02
 """Time from one quick look at the last two cycles to the next [s]."""
 LOOK_CYCLES = 2.05
 RETRY_S = 0.25
@@ -38,6 +38,7 @@ class Meter:
 
     time : the clock that the converter stamps its samples with; None for a recording, which has its own
     start_s : where that one starts [s]
+    end_s : when to stop, with a last reading [s]
     update_s : time from one reading to the next [s]
     window_s : time that one reading looks at [s]
     most_harmonics : upper bound of the harmonics that are fitted
@@ -49,6 +50,7 @@ class Meter:
         *,
         time: Timebase | None = None,
         start_s: float = 0.0,
+        end_s: float = math.inf,
         limits: Limits | None = None,
         update_s: float = 0.1,
         window_s: float = 0.25,
@@ -58,6 +60,7 @@ class Meter:
         self.judge = Judge(limits)
         self._time = time
         self._start_s = start_s if time is None else time.now_s()
+        self._end_s = end_s
         self._update_s, self._window_s = update_s, window_s
         self._most_harmonics = most_harmonics
         self._last: Block | None = None
@@ -73,9 +76,9 @@ class Meter:
         update_s = now_s + self._update_s
         answered = False
         while True:
-            now_s = min(now_s + LOOK_S, update_s)
+            now_s = min(now_s + LOOK_S, update_s, self._end_s)
             try:
-                more = self.converter.collect(now_s)
+                more = self.converter.collect(now_s) and now_s < self._end_s
             except ConverterError as error:
                 if isinstance(error, ConverterMissing) and not answered:
                     raise

@@ -65,6 +65,8 @@ EDGES_SHARE = (0.3, 1.4)
 """Edges over conversions, fewest and most, for the ready line to be believed."""
 CONFIRM_S, CONFIRM_CYCLES = 0.02, 2.0
 """For how long: a time, and some cycles on top."""
+CHECK_S = 0.25
+"""Time from one look at the chip's settings to the next: a dip of its supply resets it in silence [s]."""
 STUCK_S = 2.0
 """A register that has not changed for this long is suspect [s]."""
 KEEP_S = 2.5
@@ -135,6 +137,7 @@ class Ads1015Converter:
         self._quick_s = math.nan
         self._changed_s = -math.inf
         self._pause = random.Random(1)
+        self._checked_s = -math.inf
         self._working = False
 
     # -- the Converter protocol -----------------------------------------------------------------------------------
@@ -173,8 +176,11 @@ class Ads1015Converter:
         with self._answering():
             if not self._working:
                 self._start()
-            while self._time.now_s() < until_s:
-                self._burst(min(until_s, self._time.now_s() + BURST_S))
+            while (now_s := self._time.now_s()) < until_s:
+                if now_s - self._checked_s > CHECK_S:
+                    self._chip.check()
+                    self._checked_s = now_s
+                self._burst(min(until_s, now_s + BURST_S))
         return True
 
     def confirm(self, hz: float) -> bool:
@@ -213,7 +219,10 @@ class Ads1015Converter:
             takewhile(lambda burst: burst.times_s[-1] >= from_s and burst.epoch == grid.epoch, reversed(self._bursts))
         )[::-1]
         if not recent:
-            return Samples(np.empty(0), np.empty(0), self._facts(self._nominal_s), self._quality(np.empty(0), 0, 0))
+            facts = self._facts(self._nominal_s, self._chip.range_v)
+            return Samples(np.empty(0), np.empty(0), facts, self._quality(np.empty(0), 0, 0))
+        # Where the range has just changed, the coarser codes rule the block.
+        range_v = max(burst.range_v for burst in recent)
         times_s = np.concatenate([burst.times_s for burst in recent])
         volts, codes = (np.concatenate(parts) for parts in zip(*map(self._volts, recent), strict=True))
         widest = np.concatenate([np.full(len(b.codes), b.range_v == RANGES[0]) for b in recent])
@@ -225,7 +234,9 @@ class Ads1015Converter:
         if not grid.locked:
             # All reads, repeats too: keeping those that changed would keep each code where it is reached, and no crest.
             when = times_s[usable] - 0.5 * self._nominal_s
-            return Samples(when, volts[usable], self._facts(self._nominal_s), self._quality(when, reads, saturated))
+            return Samples(
+                when, volts[usable], self._facts(self._nominal_s, range_v), self._quality(when, reads, saturated)
+            )
         position = grid.index(times_s)
         index = np.floor(position).astype(np.int64)
         guard = (EDGE_GUARD_S if self._edges_flow else GUARD_S) / grid.period_s
@@ -234,7 +245,9 @@ class Ads1015Converter:
         usable &= (inside > doubt) & (inside < 1.0 - doubt)
         index, first = np.unique(index[usable], return_index=True)
         when = grid.times(index) - 0.5 * grid.period_s
-        return Samples(when, volts[usable][first], self._facts(grid.period_s), self._quality(when, reads, saturated))
+        return Samples(
+            when, volts[usable][first], self._facts(grid.period_s, range_v), self._quality(when, reads, saturated)
+        )
 
     def close(self) -> None:
         """Let go of the ready line; the bus belongs to the caller."""
@@ -252,6 +265,7 @@ class Ads1015Converter:
         self._grid.restart()
         self._edges.clear()
         self._forget()
+        self._checked_s = self._time.now_s()
         self._working = True
 
     def _set_range(self, range_v: float) -> None:
@@ -420,10 +434,10 @@ class Ads1015Converter:
         """Return one code at the terminals by the nominal circuit [V]."""
         return LSB_V[range_v] * CHANNELS[self._input].ratio / loading(range_v)
 
-    def _facts(self, period_s: float) -> Facts:
+    def _facts(self, period_s: float, range_v: float) -> Facts:
         channel = CHANNELS[self._input]
         found = self._found
-        code_v = self._code_v(self._chip.range_v)
+        code_v = self._code_v(range_v)
         full_scale_v = TOP_CODE * self._code_v(RANGES[0])
         reference_u = 0.005 * self._calibration.reference_u_pct if self._calibration is not None else 0.0
         pole_scale = found.pole_scale if found is not None else 1.0

@@ -201,6 +201,15 @@ class Chip:
         """Return the quickest way to the last conversion: an unsigned word of 16 bits, in one transaction."""
         return partial(self._ads.get_last_result, True)
 
+    def check(self) -> None:
+        """Look whether the chip still has its settings; raise ConverterSilent if not, so that it is started anew."""
+        self.allow()
+        try:
+            self._verify()
+        except ConverterMissing as error:
+            raise ConverterSilent(f"the ADS1015 has lost its settings, as in a dip of its supply ({error})") from error
+        self._ads.get_last_result(False)
+
     def set_range(self, range_v: float) -> None:
         """Change the range; the chip converts on without a break."""
         self.allow()

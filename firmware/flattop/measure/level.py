@@ -20,6 +20,8 @@ from flattop.samples import Clock, ComplexArray, FloatArray, Samples
 MIN_SAMPLES = 24
 COVERAGE = 2.0
 """Coverage factor of every expanded uncertainty (JCGM 100:2008)."""
+BEYOND_V = 1e9
+"""Above this, and below its reciprocal, a number is no voltage [V]."""
 MISPLACED, MISPLACED_MOST = 6.0, 4
 """A sample this many standard deviations off is misplaced, if there are no more than a few of them."""
 MAINS_HZ = (50.0, 60.0)
@@ -143,13 +145,15 @@ def measure(samples: Samples, *, most_harmonics: int = 16) -> Block:
     nor missing samples move them: V^2 = sum |C_k|^2 / 2 + residual, the converter's own noise taken out.
     """
     facts = samples.facts
-    if len(samples) < MIN_SAMPLES or not np.isfinite(samples.volts).all():
+    if len(samples) and not float(np.max(np.abs(samples.volts))) < BEYOND_V:
+        return blank(samples)  # NaN and infinity too: no level a circuit could have
+    if len(samples) < MIN_SAMPLES:
         return _without_tone(samples)
     duration_s = samples.duration_s
     rate_hz = (len(samples) - 1) / duration_s
     low_hz = max(0.8 * facts.tone_band_hz[0], 1.2 / duration_s)
     line_hz, line_v = strongest_hz(times_s=samples.times_s, volts=samples.volts, low_hz=low_hz, high_hz=0.49 * rate_hz)
-    if not line_v > max(TONE_LSB * facts.lsb_v, TONE_NOISE * facts.noise_v):
+    if not line_v > max(TONE_LSB * facts.lsb_v, TONE_NOISE * facts.noise_v, 1.0 / BEYOND_V):
         return _without_tone(samples)
     low, high = facts.tone_band_hz
     if 0.5 * line_v**2 < TONE_SHARE * float(np.var(samples.volts)):

@@ -145,6 +145,10 @@ class Reading:
         """
         if not self.can_be_measured:
             return True
-        peak_v = max(self.peak_pos_v + self.dc_v, -(self.peak_neg_v + self.dc_v))
-        below = self.rms_v < HAZARD_RMS_V and abs(self.dc_v) < HAZARD_DC_V and peak_v < HAZARD_PEAK_V
+        below = (
+            self.rms_v < HAZARD_RMS_V
+            and abs(self.dc_v) < HAZARD_DC_V
+            and self.peak_pos_v + self.dc_v < HAZARD_PEAK_V
+            and self.peak_neg_v + self.dc_v > -HAZARD_PEAK_V
+        )
         return not below  # NaN compares false, so a missing figure keeps the mark on

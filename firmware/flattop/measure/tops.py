@@ -238,7 +238,7 @@ def fit_tops(
     return TopsFit(
         beta_pos=float(beta[0]),
         beta_neg=float(beta[1]),
-        sigma_db=overdrive_db(deeper) - overdrive_db(float(beta[worse])),
+        sigma_db=max(overdrive_db(deeper) - overdrive_db(float(beta[worse])), 0.0),
         flattening=share * length,
         flattening_sigma=length / math.sqrt(total),
         quadrature=abs(turned / share) if share else math.inf,

@@ -51,8 +51,8 @@ LOWER_LEVEL = 10.0 ** (-3.0 / 20.0)
 CONFIRMED_S = 3.0
 """A tone shown to be genuine stays so while it is there, one shown to be an image for this long [s]."""
 OWN_SHAPE_LSB = 100.0
-LOOK_AFTER_S = 0.35
-"""Looks count for this long after a block that could be judged [s]."""
+LOOK_AFTER_S = 0.25
+"""Looks count for an update and this long after a block that could be judged [s]."""
 LOOK_STEADY = 0.01
 """Largest part of a look that the fit may leave over, over the fundamental: a step of the level leaves more."""
 LOOK_THD = 0.5
@@ -99,6 +99,7 @@ class Judge:
         self._shown = Verdict.UNKNOWN
         self._flat_until_s = -math.inf
         self._third_since_s = math.inf
+        self._updated_s, self._interval_s = math.nan, 0.0
         self._judged_s, self._judged_hz = -math.inf, math.nan
         self._rich_from = (math.inf, math.nan, math.nan)
         self._looks_flat = 0
@@ -124,7 +125,7 @@ class Judge:
         """
         if glance is None:
             return False  # a hole in the samples speaks neither for nor against
-        if not time_s - self._judged_s < LOOK_AFTER_S:
+        if not time_s - self._judged_s < LOOK_AFTER_S + self._interval_s:
             self._looks_flat = 0
             return False
         tops = glance.tops
@@ -158,6 +159,9 @@ class Judge:
         """
         samples = block.samples
         time_s = float(samples.times_s[-1]) if len(samples) else now_s
+        if time_s > self._updated_s:
+            self._interval_s = time_s - self._updated_s
+        self._updated_s = time_s
         reason = self._why_unknown(block, time_s)
         looked_flat, self._looked_flat = self._looked_flat, False
         if reason is Reason.NONE:
@@ -196,7 +200,7 @@ class Judge:
         samples, facts = block.samples, block.samples.facts
         if len(samples) < MIN_SAMPLES:
             return Reason.TOO_SHORT
-        if samples.quality.saturated:
+        if samples.quality.saturated or math.isnan(block.rms_v):
             return Reason.TOO_HIGH
         if self._is_off(block, time_s):
             return Reason.LEAD_OFF

@@ -162,16 +162,22 @@ class Session:
             self._movie_s = reading.time_s
 
     def close(self) -> None:
-        """Finish the moving picture and the table, down to the medium."""
+        """Finish the table, down to the medium, and then the moving picture."""
         try:
-            if self._movie:
-                first, *others = self._movie
-                duration_ms = round(1000 * MOVIE_EVERY_S)
-                first.save(
-                    self.folder / "screen.gif", save_all=True, append_images=others, duration=duration_ms, loop=0
-                )
-            self._file.flush()
-            os.fsync(self._file.fileno())
-            self._file.close()
+            with self._file:
+                self._file.flush()
+                os.fsync(self._file.fileno())
+            self._save_movie()
         except OSError as error:
             raise self._failed(error) from error
+
+    def _save_movie(self) -> None:
+        if not self._movie:
+            return
+        path = self.folder / "screen.gif"
+        first, *others = self._movie
+        try:
+            first.save(path, save_all=True, append_images=others, duration=round(1000 * MOVIE_EVERY_S), loop=0)
+        except OSError:
+            path.unlink(missing_ok=True)  # half a picture is of no use, and takes room
+            raise

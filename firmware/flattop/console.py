@@ -1,0 +1,102 @@
+"""What a run shows on a terminal: a line of progress while it lasts, a short table when it is over."""
+
+from __future__ import annotations
+
+import sys
+from types import TracebackType
+
+from flattop.measure.reading import Reading, Verdict
+from flattop.panel.words import hz_text, volts_text
+
+STANDS_S = 0.3
+"""A verdict that passed within this time gets no row of its own [s]."""
+MOST_ROWS = 30
+CLEAR_LINE = "\r\x1b[K"
+
+
+def say(text: str) -> None:
+    """Write one line beside the output proper, on standard error."""
+    print(text, file=sys.stderr)
+
+
+class Progress:
+    """One line on standard error that says how far the run has come; nothing where that is no terminal."""
+
+    def __init__(self, start_s: float, end_s: float) -> None:
+        self._start_s, self._end_s = start_s, end_s
+        self._shown = sys.stderr.isatty()
+
+    def __enter__(self) -> Progress:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._shown:
+            print(CLEAR_LINE, end="", file=sys.stderr, flush=True)
+
+    def show(self, reading: Reading) -> None:
+        """Show the time and verdict of a reading, and a bar."""
+        if not self._shown:
+            return
+        done = (reading.time_s - self._start_s) / max(self._end_s - self._start_s, 1e-9)
+        bar = "=" * round(30 * min(max(done, 0.0), 1.0))
+        line = f"{reading.time_s:7.1f} s of {self._end_s:.1f} s  [{bar:30}]  {reading.verdict}"
+        print(CLEAR_LINE + line, end="", file=sys.stderr, flush=True)
+
+
+class _Span:
+    """Readings in a row with one verdict for one reason: the first, the last, and the one of the highest level."""
+
+    def __init__(self, reading: Reading) -> None:
+        self.first = self.last = self.highest = reading
+
+    def add(self, reading: Reading) -> bool:
+        """Take a reading in; False if it says something else."""
+        if (reading.verdict, reading.reason) != (self.first.verdict, self.first.reason):
+            return False
+        self.last = reading
+        if not reading.rms_v <= self.highest.rms_v:
+            self.highest = reading
+        return True
+
+    @property
+    def stands(self) -> bool:
+        return self.last.time_s - self.first.time_s >= STANDS_S
+
+    def row(self) -> str:
+        first, last, highest = self.first, self.last, self.highest
+        known = last.verdict is not Verdict.UNKNOWN
+        highest_v = volts_text(highest.rms_v, highest.rms_u_v) + " V" if known else ""
+        hz = hz_text(last.hz, last.hz_u) if known else ""
+        bent = last.verdict in {Verdict.SOFT, Verdict.FLAT}
+        missing = f"{highest.overdrive_db:.2f} dB" if bent else ""
+        verdict = f"{last.verdict}: {last.reason}" if last.reason else str(last.verdict)
+        return (
+            f"{first.time_s:6.1f}  {last.time_s:6.1f} s  {volts_text(last.rms_v, last.rms_u_v):>6} V"
+            f"  {highest_v:>8}  {hz:>8}  {missing:>12}   {verdict}"
+        )
+
+
+class Table:
+    """The run in one row for each verdict that stood for a while."""
+
+    def __init__(self) -> None:
+        self._spans: list[_Span] = []
+
+    def add(self, reading: Reading) -> None:
+        """Take the next reading in."""
+        if not (self._spans and self._spans[-1].add(reading)):
+            self._spans.append(_Span(reading))
+
+    def print(self) -> None:
+        """Print the table."""
+        spans = [span for span in self._spans if span.stands] or self._spans
+        if not spans:
+            print("No reading: there was nothing to measure.")
+            return
+        print("  from       to       volts   highest        Hz   top missing   verdict")
+        for span in spans[:MOST_ROWS]:
+            print(span.row())
+        if len(spans) > MOST_ROWS:
+            print(f"... and {len(spans) - MOST_ROWS} more, in readings.csv")
