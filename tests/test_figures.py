@@ -60,7 +60,7 @@ def test_onset(figure, runner, capsys):
 
 
 def test_nothing_whole_is_called_soft_or_flat(runner, capsys):
-    check(false_flags.must_not(runner, 7 * len(false_flags.MUST_NOT)), capsys)
+    check(false_flags.must_not(runner, 5 * len(false_flags.MUST_NOT)), capsys)
 
 
 def test_everything_cut_is_called_flat(runner, capsys):

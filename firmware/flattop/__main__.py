@@ -236,9 +236,9 @@ def _calibration(seed: int, input: Input, settings: Settings) -> Calibration:
     if settings.files.calibration:
         today = datetime.datetime.now().astimezone().date()
         found = calibration.load(Path(settings.files.calibration), serial=settings.meter.serial, today=today)
-        say(f"calibration of {found.serial}, {calibration.age_days(found, today)} days old, is applied")
+        say(f"flattop: note: calibration of {found.serial}, {calibration.age_days(found, today)} days old, applied")
         return found
-    say("no calibration file is named in the settings: calibrating against the simulated reference")
+    say("flattop: note: no calibration file is named in the settings; calibrated against the simulated reference")
     return calibrate(seed=seed, inputs=[input])
 
 
@@ -268,7 +268,8 @@ def _carry_out(run: _Run, given: argparse.Namespace, *, default: str, as_json: b
     if not as_json:
         table.print()
     if folder is not None:
-        say(f"\nSession: {folder} (readings.csv, frames/, screen.gif)")
+        where = f"\nSession: {folder} (readings.csv, frames/, screen.gif)"
+        say(where) if as_json else print(where)
     return 0
 
 

@@ -87,14 +87,15 @@ class Meter:
                 continue
             answered = True
             news = self._look()
-            if news or now_s >= update_s or not more:
+            due = now_s > update_s - 0.5 * LOOK_S
+            if news or due or not more:
                 reading = self._measure(now_s)
                 yield reading
                 if reading.reason is Reason.IMAGE:
                     self._confirm(reading)
             if not more:
                 return
-            if now_s >= update_s:
+            if due:
                 update_s += self._update_s
             now_s, update_s = self._catch_up(now_s, update_s)
 

@@ -211,14 +211,16 @@ def loop_rows(seed: int) -> list[Row]:
         reads_s = found[0][1]
         fake_s = float(np.median([only_reads(seed + n, wired, reads_s) for n in range(3)]))
         net = whole_s - fake_s
+        # With the ready line one read a conversion is all that the driver wants: nothing to scale there.
+        scaled = net * max(READS_S / reads_s, 1.0) if not wired else net
         rows.append(
             Row(
                 f"whole loop, 10 updates and {reads_s} reads a second, {'wired' if wired else 'reads alone'}",
-                f"{100 * net:.1f} % of a core, at {READS_S} reads at most {100 * net * READS_S / reads_s:.1f} % "
+                f"{100 * net:.1f} % of a core{'' if wired else f', scaled to {READS_S} reads {100 * scaled:.1f} %'} "
                 f"({100 * whole_s:.1f} % with the fake board, that alone {100 * fake_s:.1f} %)",
                 "<= 15 %",
                 3,
-                net * max(READS_S / reads_s, 1.0) <= 0.15,
+                scaled <= 0.15,
             )
         )
     return rows

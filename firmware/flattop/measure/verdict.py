@@ -53,6 +53,8 @@ CONFIRMED_S = 3.0
 OWN_SHAPE_LSB = 100.0
 LOOK_AFTER_S = 0.25
 """Looks count for an update and this long after a block that could be judged [s]."""
+LOOK_OUTRANKS = frozenset({Reason.MOVING, Reason.NOT_ONE_TONE, Reason.FADING})
+"""Reasons for no verdict that a level on the move gives a whole block, and not the last two cycles."""
 LOOK_STEADY = 0.01
 """Largest part of a look that the fit may leave over, over the fundamental: a step of the level leaves more."""
 LOOK_THD = 0.5
@@ -171,7 +173,7 @@ class Judge:
         else:
             verdict = Verdict.UNKNOWN
             self._third_since_s = math.inf
-        if looked_flat and reason in {Reason.NONE, Reason.MOVING, Reason.NOT_ONE_TONE, Reason.FADING}:
+        if looked_flat and (verdict is not Verdict.UNKNOWN or reason in LOOK_OUTRANKS):
             verdict, reason = Verdict.FLAT, Reason.TOP_MISSING
         if verdict is Verdict.FLAT:
             self._flat_until_s = time_s + self.limits.latch_s

@@ -126,8 +126,8 @@ class Session:
         self._verdict = ""
         try:
             (folder / "frames").mkdir(exist_ok=True)
-            # csv writes CRLF itself, as RFC 4180 wants it.
-            self._file = (folder / "readings.csv").open("x", encoding="utf-8", newline="")
+            # csv writes CRLF itself, as RFC 4180 wants it; every row goes to the system at once.
+            self._file = (folder / "readings.csv").open("x", buffering=1, encoding="utf-8", newline="")
         except OSError as error:
             raise self._failed(error) from error
         self._table: csv.DictWriter[str] | None = None
