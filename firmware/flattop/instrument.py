@@ -16,6 +16,8 @@ from flattop.settings import Verdict as VerdictSettings
 LOOK_S = 0.02
 """Time from one quick look at the last two cycles to the next [s]."""
 LOOK_CYCLES = 2.05
+MOMENT_S = 1e-6
+"""Times closer than this are one [s]."""
 RETRY_S = 0.25
 """Time between two attempts to bring back a converter that does not answer [s]."""
 
@@ -78,7 +80,7 @@ class Meter:
         while True:
             now_s = min(now_s + LOOK_S, update_s, self._end_s)
             try:
-                more = self.converter.collect(now_s) and now_s < self._end_s
+                more = self.converter.collect(now_s) and now_s < self._end_s - MOMENT_S
             except ConverterError as error:
                 if isinstance(error, ConverterMissing) and not answered:
                     raise
@@ -87,7 +89,7 @@ class Meter:
                 continue
             answered = True
             news = self._look()
-            due = now_s > update_s - 0.5 * LOOK_S
+            due = now_s > update_s - MOMENT_S
             if news or due or not more:
                 reading = self._measure(now_s)
                 yield reading
