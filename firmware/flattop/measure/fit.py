@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -60,6 +61,11 @@ class SineFit:
         return self.residual_rms * math.sqrt(2.0 / len(self.residual))
 
 
+@lru_cache(maxsize=32)
+def _hann(n: int) -> FloatArray:
+    return np.hanning(n)
+
+
 def strongest_hz(*, times_s: FloatArray, volts: FloatArray, low_hz: float, high_hz: float) -> tuple[float, float]:
     """Return frequency [Hz] and amplitude [V peak] of the strongest line, to a small part of a bin.
 
@@ -72,7 +78,7 @@ def strongest_hz(*, times_s: FloatArray, volts: FloatArray, low_hz: float, high_
     # The median step keeps to the converter's grid, so that only holes are filled in.
     n = min(round(span_s / float(np.median(np.diff(times_s)))) + 1, 4 * len(times_s))
     even_s = np.linspace(times_s[0], times_s[-1], n)
-    window = np.hanning(n)
+    window = _hann(n)
     size = 1 << (2 * n - 1).bit_length()
     level = (np.interp(even_s, times_s, volts) - np.mean(volts)) * window
     magnitude = np.abs(np.fft.rfft(level, size))
@@ -240,7 +246,8 @@ def fit_sine(*, times_s: FloatArray, volts: FloatArray, near_hz: float, harmonic
         w += change.imag
         if not abs(w - start) < reach or w <= 0.0:
             return None
-        if abs(change.imag) * span_s < 1e-4:
+        # The next step is about the square of this one, and the last fit takes a step of its own.
+        if abs(change.imag) * span_s < 0.003:
             break
     coefficients, change, residual = _solve(t, volts, w, harmonics)
     w += change.imag

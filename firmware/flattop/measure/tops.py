@@ -117,82 +117,106 @@ def clipped_harmonics(*, beta_pos: float, beta_neg: float, k: FloatArray) -> Flo
     return np.asarray(over / (1.0 - float(cap_fundamental(beta_pos)) - float(cap_fundamental(beta_neg))))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Frame:
+    """What depends on the harmonics used, FIRST to `highest`, and on nothing that is seen; n of them."""
+
+    k: FloatArray
+    sign: FloatArray
+    """Signs of d_k(beta_pos) and d_k(beta_neg) in m_k, shape (2, n)."""
+    over_k: FloatArray
+    over_squares: FloatArray
+    """1 / k and (2/pi) / (k^2 - 1)."""
+    own: FloatArray
+    """Standard deviation that the model itself is given."""
+    betas: FloatArray
+    """Pairs of beta to start from, shape (s, 2)."""
+    models: FloatArray
+    """Their m_k, shape (s, n)."""
+    squares: FloatArray
+
+
 @lru_cache(maxsize=64)
-def _starts(highest: int) -> tuple[FloatArray, FloatArray]:
-    """Return pairs of beta, shape (s, 2), and their m_k, shape (s, n), for the harmonics FIRST to `highest`."""
+def _frame(highest: int) -> _Frame:
     k = np.arange(FIRST, highest + 1, dtype=np.float64)
+    sign = np.stack([-np.ones(len(k)), np.where(k % 2 == 0, 1.0, -1.0)])
     # Steps of equal cap area (beta cubed) crowd at deep cuts, steps of equal beta at shallow ones: take the middle.
     depth = DEEPEST * (np.arange(STARTS) / (STARTS - 1)) ** 1.2
     pos, neg = (grid.ravel() for grid in np.meshgrid(depth, depth, indexing="ij"))
-    sign = np.where(k % 2 == 0, 1.0, -1.0)
-    over = -cap(pos[:, None], k) + sign * cap(neg[:, None], k)
-    return np.stack([pos, neg], axis=1), over / (1.0 - cap_fundamental(pos) - cap_fundamental(neg))[:, None]
+    over = sign[0] * cap(pos[:, None], k) + sign[1] * cap(neg[:, None], k)
+    models = over / (1.0 - cap_fundamental(pos) - cap_fundamental(neg))[:, None]
+    own = np.where(k == 2.0, SECOND_OWN, MODEL_FLOOR)
+    betas = np.stack([pos, neg], axis=1)
+    return _Frame(k, sign, 1.0 / k, 2.0 / math.pi / (k * k - 1.0), own, betas, models, models**2)
 
 
-def _model(u: FloatArray, k: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return m_k, shape (n,), and its slope by u = beta cubed of each half, shape (2, n).
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cut:
+    """A pair of cuts: u = beta cubed of each half, in which a shallow cut is linear and "no cut" an ordinary point."""
 
-    In u a shallow cut is linear, so that "no cut" is an ordinary point of the search.
-    """
-    # d(beta)/du = 1 / (3 beta^2) has a pole at 0 that the zero of the slope cancels: stay a hair's breadth from it.
-    b = np.maximum(np.cbrt(u), 0.02)[:, None]
-    turn = b * k
-    sb, cb, sin_k = np.sin(b), np.cos(b), np.sin(turn)
-    # The same d_k as in `cap`, its two sines taken apart; d(d_k)/d(beta) = (2/pi) sin(beta) sin(k beta) / k.
-    caps = (2.0 / math.pi) * (sin_k * cb / k - np.cos(turn) * sb) / (k * k - 1.0)
-    caps[u <= 0.0] = 0.0
-    slope = (2.0 / math.pi) * sb * sin_k / k
-    sign = _signs(len(k))
-    whole = 1.0 - float((b - sb * cb)[u > 0.0].sum()) / math.pi
-    m = (sign * caps).sum(axis=0) / whole
-    # The fundamental shrinks by (2/pi) sin^2(beta).
-    slope = (sign * slope + m * ((2.0 / math.pi) * sb * sb)) / (3.0 * whole * b * b)
-    return m, slope
+    u: tuple[float, float]
+    model: FloatArray
+    """m_k, shape (n,)."""
+    slope: FloatArray
+    """Its slope by each u, shape (2, n)."""
+
+    @classmethod
+    def at(cls, u: tuple[float, float], frame: _Frame) -> _Cut:
+        """Return the cut of these two u."""
+        # d(beta)/du = 1 / (3 beta^2) has a pole at 0 that the zero of the slope cancels: stay a hair's breadth away.
+        b = [max(math.cbrt(each), 0.02) for each in u]
+        sb, cb = [math.sin(each) for each in b], [math.cos(each) for each in b]
+        whole = 1.0 - sum((b[i] - sb[i] * cb[i]) / math.pi for i in (0, 1) if u[i] > 0.0)
+        turn = np.multiply.outer(b, frame.k)
+        sine = np.sin(turn) * frame.over_k
+        # The same d_k as in `cap`, its two sines taken apart; d(d_k)/d(beta) = (2/pi) sin(beta) sin(k beta) / k.
+        columns = np.array([sb, cb]).T[:, :, None]
+        signed = frame.sign * frame.over_squares * (sine * columns[:, 1] - np.cos(turn) * columns[:, 0])
+        for i in (0, 1):
+            if u[i] <= 0.0:
+                signed[i] = 0.0
+        model = (signed[0] + signed[1]) / whole
+        # The fundamental shrinks by (2/pi) sin^2(beta).
+        steep = (2.0 / math.pi) / (3.0 * whole) * columns[:, 0] / np.square(b)[:, None]
+        slope = steep * (frame.sign * sine + columns[:, 0] * model)
+        return cls(u, model, slope)
+
+    def normal(self, weight: FloatArray) -> tuple[float, float, float]:
+        """Return the three numbers of the symmetric 2 x 2 normal matrix."""
+        first, second = self.slope[0] * weight, self.slope[1] * weight
+        return float(first @ first), float(first @ second), float(second @ second)
 
 
-@lru_cache(maxsize=64)
-def _signs(count: int) -> FloatArray:
-    """Return the signs of d_k(beta_pos) and d_k(beta_neg) in m_k, shape (2, count), from k = FIRST on."""
-    k = np.arange(FIRST, FIRST + count)
-    return np.stack([-np.ones(count), np.where(k % 2 == 0, 1.0, -1.0)])
-
-
-def _refine(beta: FloatArray, seen: FloatArray, weight: FloatArray, k: FloatArray) -> FloatArray:
-    """Return the two beta by Levenberg-Marquardt from a start."""
-    u = np.maximum(beta, 0.02) ** 3
-    deepest = DEEPEST**3
-    damping = 1e-3
-    m, slope = _model(u, k)
-    cost = float((((seen - m) * weight) ** 2).sum())
+def _refine(beta: FloatArray, seen: FloatArray, weight: FloatArray, frame: _Frame) -> _Cut:
+    """Return the cut that explains the harmonics seen best, by Levenberg-Marquardt from a start."""
+    cut = _Cut.at((max(float(beta[0]), 0.02) ** 3, max(float(beta[1]), 0.02) ** 3), frame)
+    off = (seen - cut.model) * weight
+    cost = float(off @ off)
+    deepest, damping = DEEPEST**3, 1e-3
     for _ in range(ROUNDS):
-        scaled = slope * weight
-        normal = scaled @ scaled.T
-        gradient = scaled @ ((seen - m) * weight)
+        a, b, c = cut.normal(weight)
+        g = (cut.slope * weight) @ off
         # A half that stands at "no cut" and would be pushed below it is held there.
-        held = (u <= 0.0) & (gradient < 0.0)
-        damped = normal + np.diag(damping * np.diag(normal) + 1e-12)
-        damped[held, :] = 0.0
-        damped[:, held] = 0.0
-        damped[held, held] = 1.0
-        trial = np.clip(u + np.linalg.solve(damped, np.where(held, 0.0, gradient)), 0.0, deepest)
-        m_trial, slope_trial = _model(trial, k)
-        cost_trial = float((((seen - m_trial) * weight) ** 2).sum())
+        held = [cut.u[i] <= 0.0 and g[i] < 0.0 for i in (0, 1)]
+        a, c = a * (1.0 + damping) + 1e-12, c * (1.0 + damping) + 1e-12
+        if held[0] or held[1]:
+            step = (0.0 if held[0] else float(g[0]) / a, 0.0 if held[1] else float(g[1]) / c)
+        else:
+            whole = a * c - b * b
+            step = ((c * float(g[0]) - b * float(g[1])) / whole, (a * float(g[1]) - b * float(g[0])) / whole)
+        trial = _Cut.at((min(max(cut.u[0] + step[0], 0.0), deepest), min(max(cut.u[1] + step[1], 0.0), deepest)), frame)
+        off_trial = (seen - trial.model) * weight
+        cost_trial = float(off_trial @ off_trial)
         if cost_trial > cost:
             damping *= 10.0
             continue
-        settled = cost - cost_trial <= 1e-6 * cost + 1e-9
-        u, m, slope, cost = trial, m_trial, slope_trial, cost_trial
+        # Chi squared that falls by so little moves the cut by a hundredth of its standard deviation.
+        settled = cost - cost_trial <= 1e-4 * min(cost, 1.0) + 1e-6 * cost
+        cut, off, cost = trial, off_trial, cost_trial
         damping = max(damping / 10.0, 1e-9)
         if settled:
             break
-    return np.asarray(np.cbrt(u), dtype=np.float64)
-
-
-def _spread(beta: FloatArray, weight: FloatArray, k: FloatArray) -> FloatArray:
-    """Return the standard deviations of the two beta cubed."""
-    scaled = _model(beta**3, k)[1] * weight
-    covariance = np.linalg.inv(scaled @ scaled.T + 1e-12 * np.eye(2))
-    return np.asarray(np.sqrt(np.maximum(np.diag(covariance), 0.0)), dtype=np.float64)
+    return cut
 
 
 def in_phase(harmonics: ComplexArray) -> ComplexArray:
@@ -217,11 +241,12 @@ def fit_tops(
     highest = len(shape) - 1
     if highest < FEWEST:
         return None
-    k = np.arange(FIRST, highest + 1, dtype=np.float64)
+    frame = _frame(highest)
+    k = frame.k
     seen_complex = shape[FIRST:] if own is None else shape[FIRST:] - own[FIRST : highest + 1]
     seen = np.ascontiguousarray(seen_complex.real)
-    weight = 1.0 / np.hypot(sigma[FIRST:], np.where(k == 2.0, SECOND_OWN, MODEL_FLOOR))
-    beta, spread = _alike(seen, weight) if highest == FEWEST else _each(seen, weight, k)
+    weight = 1.0 / np.hypot(sigma[FIRST:], frame.own)
+    beta, spread = _alike(seen, weight) if highest == FEWEST else _each(seen, weight, frame)
     model = clipped_harmonics(beta_pos=float(beta[0]), beta_neg=float(beta[1]), k=k)
     pattern = model if max(beta) > 0.1 else clipped_harmonics(beta_pos=0.3, beta_neg=0.3, k=k)
     energy = (pattern * weight) ** 2
@@ -250,31 +275,36 @@ def fit_tops(
 
 def _alike(seen: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return beta, alike for both halves, from the third harmonic only, and the standard deviations of the cubes."""
-    betas, models = _starts(FEWEST)
-    alike = betas[:, 0] == betas[:, 1]
-    depths, thirds = betas[alike, 0], -models[alike, -1]
+    frame = _frame(FEWEST)
+    alike = frame.betas[:, 0] == frame.betas[:, 1]
+    depths, thirds = frame.betas[alike, 0], -frame.models[alike, -1]
     beta = np.interp(-seen[-1], thirds, depths)
     spread = np.interp(-seen[-1] + 1.0 / weight[-1], thirds, depths) ** 3 - beta**3
     return np.full(2, beta), np.full(2, spread)
 
 
-def _each(seen: FloatArray, weight: FloatArray, k: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _each(seen: FloatArray, weight: FloatArray, frame: _Frame) -> tuple[FloatArray, FloatArray]:
     """Return the beta of each half by itself from all harmonics, and the standard deviations of their cubes.
 
     A knee is no clip. Where the model misses what is seen by far more than noise explains, that miss is the noise of
     the fit: weighted by it, the even harmonics tell the halves apart again, instead of being bent to serve the odd.
     """
-    betas, models = _starts(int(k[-1]))
-    start = int(np.argmin((((models - seen) * weight) ** 2).sum(axis=1)))
-    beta = _refine(betas[start], seen, weight, k)
-    missed = seen - clipped_harmonics(beta_pos=float(beta[0]), beta_neg=float(beta[1]), k=k)
+    cut = _refine(_nearest(seen, weight, frame), seen, weight, frame)
+    missed = seen - cut.model
     if float(((missed * weight) ** 2).mean()) > KNEE:
         loose = 1.0 / np.hypot(1.0 / weight, math.sqrt(float((missed**2).mean())))
-        start = int(np.argmin((((models - seen) * loose) ** 2).sum(axis=1)))
-        beta = _refine(betas[start], seen, loose, k)
-    spread = _spread(beta, weight, k)
+        cut = _refine(_nearest(seen, loose, frame), seen, loose, frame)
+    a, b, c = cut.normal(weight)
+    whole = max(a * c - b * b, 1e-300)
+    u, spread = np.array(cut.u), np.sqrt(np.array([c, a]) / whole)
     # Noise alone cuts a little off a whole top, never adds to it: what it explains is no cut.
-    return np.where(beta**3 < CUT_SURE * spread, 0.0, beta), spread
+    return np.where(u < CUT_SURE * spread, 0.0, np.cbrt(u)), spread
+
+
+def _nearest(seen: FloatArray, weight: FloatArray, frame: _Frame) -> FloatArray:
+    """Return the pair of beta on the grid of starts that explains the harmonics seen best."""
+    squared = weight**2
+    return np.asarray(frame.betas[int(np.argmin(frame.squares @ squared - 2.0 * (frame.models @ (squared * seen))))])
 
 
 def _carrier(
