@@ -19,6 +19,11 @@ from flattop.samples import ComplexArray, FloatArray
 SEARCH_HARMONICS = 3
 """Harmonics carried while the frequency is searched: enough to keep a clipped wave from pulling it."""
 SEARCH_ROUNDS = 4
+CONVERGED = 1e-2
+"""Step of the frequency, as phase over the block [rad], that needs no further one.
+
+What it misses by, and what the harmonics not carried pull, the step of the whole fit makes good.
+"""
 MIN_SAMPLES_PER_UNKNOWN = 1.5
 MANY_SAMPLES = 1000
 """From here on evenly spaced samples are summed in closed form where that is possible."""
@@ -80,7 +85,7 @@ def strongest_hz(*, times_s: FloatArray, volts: FloatArray, low_hz: float, high_
     even_s = np.linspace(times_s[0], times_s[-1], n)
     window = _hann(n)
     size = 1 << (2 * n - 1).bit_length()
-    level = (np.interp(even_s, times_s, volts) - np.mean(volts)) * window
+    level = (np.interp(even_s, times_s, volts) - volts.mean()) * window
     magnitude = np.abs(np.fft.rfft(level, size))
     bin_hz = (n - 1) / span_s / size
     first = max(int(low_hz / bin_hz), 1)
@@ -246,8 +251,8 @@ def fit_sine(*, times_s: FloatArray, volts: FloatArray, near_hz: float, harmonic
         w += change.imag
         if not abs(w - start) < reach or w <= 0.0:
             return None
-        # The next step is about the square of this one, and the last fit takes a step of its own.
-        if abs(change.imag) * span_s < 0.003:
+        # The next step is about the square of this one, and the whole fit takes a step of its own.
+        if abs(change.imag) * span_s < CONVERGED:
             break
     coefficients, change, residual = _solve(t, volts, w, harmonics)
     w += change.imag

@@ -34,7 +34,9 @@ TONE_NOISE = 4.0
 ADDED_HARMONICS = 64
 """The folded wave is completed up to this harmonic from the fitted clip, against ringing at its corners."""
 FOLD_STEPS = 360
-PICTURE_STEPS = 91
+PICTURE_STEP = 2
+"""Every so many of them are drawn."""
+STRETCH = 1e-3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,6 +69,8 @@ class Block:
     thd_sigma: float = math.nan
     thd_n: float = math.nan
     tops: TopsFit | None = None
+    cycle: FloatArray | None = None
+    """One folded cycle, as `folded_cycle` returns it [V]."""
 
     @property
     def peak_lsb(self) -> float:
@@ -79,14 +83,16 @@ class Block:
 
 def mains_families(*, hz: float, highest: int, duration_s: float) -> tuple[FloatArray, ...]:
     """Return the harmonics of `hz` that mains hum could stand on, a family for each mains frequency met."""
-    k = np.arange(2, highest + 1, dtype=np.float64)
     resolution_hz = 1.5 / duration_s
     families = []
     for mains_hz in MAINS_HZ:
-        nearest_hz = mains_hz * np.maximum(np.round(k * hz / mains_hz), 1.0)
-        met = k[np.abs(k * hz - nearest_hz) < resolution_hz]
-        if len(met):
-            families.append(met)
+        met = [
+            float(k)
+            for k in range(2, highest + 1)
+            if abs(k * hz - mains_hz * max(round(k * hz / mains_hz), 1)) < resolution_hz
+        ]
+        if met:
+            families.append(np.array(met))
     return tuple(families)
 
 
@@ -193,30 +199,38 @@ def _misplaced(samples: Samples, fit: SineFit) -> NDArray[np.bool_]:
 def _with_tone(samples: Samples, fit: SineFit) -> Block:
     """Return the figures of a block that holds a tone."""
     facts = samples.facts
-    k = np.arange(len(fit.harmonics), dtype=np.float64)
-    response = facts.response(k * fit.hz)
+    highest = len(fit.harmonics) - 1
+    # Stretching the path's time constants by a small part is the same as stretching the frequency by it.
+    stretched = [1.0 - STRETCH, 1.0 + STRETCH]
+    response = facts.response(fit.hz * np.array([*range(highest + 1), *stretched]))
+    response, ends = response[:-2], np.abs(response[-2:])
     seen = fit.harmonics / response
-    sigma = np.maximum(fit.sigma, facts.noise_v * math.sqrt(2.0 / len(samples))) / np.abs(response)
+    residual_rms = fit.residual_rms
+    sigma = max(residual_rms, facts.noise_v) * math.sqrt(2.0 / len(samples)) / np.abs(response)
     powers = np.abs(seen[1:]) ** 2
     # Noise makes every |C_k|^2 too large by the variance of its two parts: take that out, down to nothing.
-    over = float(np.sum(powers[1:] - 2.0 * sigma[2:] ** 2))
-    left_over = max(fit.residual_rms**2 - facts.noise_v**2, 0.0)
+    over = float((powers[1:] - 2.0 * sigma[2:] ** 2).sum())
+    left_over = max(residual_rms**2 - facts.noise_v**2, 0.0)
     rms_v = math.sqrt(0.5 * (float(powers[0]) + max(over, 0.0)) + left_over)
     thd = math.sqrt(max(over, 0.0) / powers[0])
     shape = in_phase(seen)
     shape_sigma = sigma / abs(seen[1])
-    families = mains_families(hz=fit.hz, highest=len(k) - 1, duration_s=samples.duration_s)
+    families = mains_families(hz=fit.hz, highest=highest, duration_s=samples.duration_s)
     tops = fit_tops(shape=shape, sigma=shape_sigma, doubtful=families)
-    peak_pos_v, peak_neg_v = _peaks(samples, seen, tops)
+    cycle = folded_cycle(seen, tops)
     dc_v = float(fit.harmonics[0].real)
+    # Where the path bends nothing the samples themselves hold the peaks, corners and spikes included.
+    wave = samples.volts - dc_v if abs(complex(response[-1]) - 1.0) < 1e-3 else cycle
+    corner = abs(math.log(ends[1] / ends[0])) / (2.0 * STRETCH) * facts.response_u
+    noise_v = max(residual_rms, facts.noise_v) / math.sqrt(len(samples))
     return Block(
         samples=samples,
         rms_v=rms_v,
-        rms_u_v=_rms_u(samples, fit, rms_v),
+        rms_u_v=COVERAGE * math.hypot(facts.gain_u * rms_v, corner * rms_v, noise_v),
         dc_v=dc_v,
-        dc_u_v=_dc_u(samples, dc_v, max(fit.residual_rms, facts.lsb_v)),
-        peak_pos_v=peak_pos_v,
-        peak_neg_v=peak_neg_v,
+        dc_u_v=_dc_u(samples, dc_v, max(residual_rms, facts.lsb_v)),
+        peak_pos_v=float(wave.max()),
+        peak_neg_v=float(wave.min()),
         line_hz=fit.hz,
         line_v=float(abs(seen[1])),
         fit=fit,
@@ -227,21 +241,11 @@ def _with_tone(samples: Samples, fit: SineFit) -> Block:
         unsteady=unsteady_rms(fit, samples.times_s, facts.noise_v) / (fit.amplitude / math.sqrt(2.0)),
         thd=thd,
         # Root of a sum of squares: its scatter is that of one part along the sum, and never less.
-        thd_sigma=float(np.linalg.norm(shape_sigma[2:])) / math.sqrt(max(len(k) - 2, 1)),
-        thd_n=math.sqrt((float(powers[1:].sum()) + 2.0 * fit.residual_rms**2) / powers[0]),
+        thd_sigma=math.sqrt(float(shape_sigma[2:] @ shape_sigma[2:]) / max(highest - 1, 1)),
+        thd_n=math.sqrt((float(powers[1:].sum()) + 2.0 * residual_rms**2) / powers[0]),
         tops=tops,
+        cycle=cycle,
     )
-
-
-def _rms_u(samples: Samples, fit: SineFit, rms_v: float) -> float:
-    """Return the expanded uncertainty of the RMS [V]: noise of the fit, calibration, and the path's corner."""
-    facts = samples.facts
-    # Stretching all time constants by a small part is the same as stretching the frequency by it.
-    step = 1e-3
-    ends = np.abs(facts.response(np.array([fit.hz * (1.0 - step), fit.hz * (1.0 + step)])))
-    corner = abs(float(np.log(ends[1] / ends[0]))) / (2.0 * step) * facts.response_u
-    noise_v = max(fit.residual_rms, facts.noise_v) / math.sqrt(len(samples))
-    return COVERAGE * math.hypot(facts.gain_u * rms_v, corner * rms_v, noise_v)
 
 
 def _clock_hz(samples: Samples, fit: SineFit) -> float:
@@ -261,22 +265,25 @@ def unsteady_rms(fit: SineFit, times_s: FloatArray, noise_v: float) -> float:
     """
     n = len(fit.residual)
     bins = max(min(n // 6, 256), 1)
-    place = ((times_s - fit.middle_s) * fit.hz % 1.0 * bins).astype(np.intp) % bins
+    place = ((times_s - fit.middle_s) * (fit.hz * bins)).astype(np.intp) % bins
     count = np.bincount(place, minlength=bins)
     total = np.bincount(place, weights=fit.residual, minlength=bins)
-    square = np.bincount(place, weights=fit.residual**2, minlength=bins)
-    within = square - total**2 / np.maximum(count, 1)
+    within = np.bincount(place, weights=fit.residual * fit.residual, minlength=bins) - total * total / np.maximum(
+        count, 1
+    )
     # An edge of the wave (a square has two) fills a few bins with its steepness: leave the worst tenth out.
-    kept = np.argsort(within)[: max(bins - bins // 10, 1)]
-    freedom = max(float((count[kept] - 1).clip(min=0).sum()), 1.0)
-    return math.sqrt(max(float(within[kept].sum()) / freedom - noise_v**2, 0.0))
+    last = bins - bins // 10 - 1
+    kept = np.argpartition(within, last)[: last + 1]
+    freedom = float(np.maximum(count[kept] - 1, 0).sum())
+    return math.sqrt(max(float(within[kept].sum()) / max(freedom, 1.0) - noise_v**2, 0.0))
 
 
-@lru_cache(maxsize=4)
-def _turns(steps: int) -> ComplexArray:
-    """Return exp(j k a) for k = 0..ADDED_HARMONICS, shape (k, steps), a once round from -90 degrees."""
-    angle = 2.0 * math.pi * np.arange(steps) / steps - 0.5 * math.pi
-    return np.asarray(np.exp(1j * np.outer(np.arange(ADDED_HARMONICS + 1), angle)), dtype=np.complex128)
+@lru_cache(maxsize=1)
+def _turns() -> tuple[FloatArray, FloatArray]:
+    """Return cos(k a) and sin(k a) for k = 0..ADDED_HARMONICS, shape (k, 360), a once round from -90 degrees."""
+    angle = 2.0 * math.pi * np.arange(FOLD_STEPS) / FOLD_STEPS - 0.5 * math.pi
+    turn = np.outer(np.arange(ADDED_HARMONICS + 1), angle)
+    return np.cos(turn), np.sin(turn)
 
 
 def folded_cycle(harmonics: ComplexArray, tops: TopsFit | None) -> FloatArray:
@@ -287,44 +294,27 @@ def folded_cycle(harmonics: ComplexArray, tops: TopsFit | None) -> FloatArray:
     Above h the harmonics of the fitted clip stand in, so that a flat top is drawn flat and not as ringing.
     """
     count = min(len(harmonics), ADDED_HARMONICS + 1)
-    whole = np.zeros(ADDED_HARMONICS + 1, dtype=np.complex128)
-    k = np.arange(count)
-    whole[:count] = harmonics[:count] * np.exp(-1j * k * np.angle(harmonics[1]))
+    whole = harmonics[:count] * np.exp(-1j * np.arange(count) * np.angle(harmonics[1]))
     whole[0] = 0.0
     if tops is not None and count <= ADDED_HARMONICS and max(tops.beta_pos, tops.beta_neg) > 0.1:
         above = np.arange(count, ADDED_HARMONICS + 1, dtype=np.float64)
         filling = clipped_harmonics(beta_pos=tops.beta_pos, beta_neg=tops.beta_neg, k=above)
-        whole[count:] = abs(harmonics[1]) * filling
-    return np.asarray((whole @ _turns(FOLD_STEPS)).real, dtype=np.float64)
-
-
-def _peaks(samples: Samples, harmonics: ComplexArray, tops: TopsFit | None) -> tuple[float, float]:
-    """Return the highest and the lowest level of the a.c. part [V]."""
-    facts = samples.facts
-    edge = np.array([facts.harmonics_to_hz])
-    if abs(complex(facts.response(edge)[0]) - 1.0) < 1e-3:
-        # The path bends nothing: the samples themselves hold the peaks, corners and spikes included.
-        return float(np.max(samples.volts)) - float(harmonics[0].real), float(np.min(samples.volts)) - float(
-            harmonics[0].real
-        )
-    cycle = folded_cycle(harmonics, tops)
-    return float(cycle.max()), float(cycle.min())
+        whole = np.concatenate([whole, abs(harmonics[1]) * filling])
+    cosines, sines = _turns()
+    return np.asarray(whole.real @ cosines[: len(whole)] - whole.imag @ sines[: len(whole)], dtype=np.float64)
 
 
 def tops_picture(block: Block) -> Tops | None:
     """Return both half-cycles about their crests with the sine that the flanks predict, or None without a tone."""
-    if block.harmonics is None or block.tops is None:
+    if block.cycle is None or block.tops is None:
         return None
-    cycle = folded_cycle(block.harmonics, block.tops)
     half = FOLD_STEPS // 2
-    angle_deg = np.linspace(-90.0, 90.0, PICTURE_STEPS)
-    at = np.arange(half + 1) * (180.0 / half) - 90.0
-    pos_v = np.interp(angle_deg, at, cycle[: half + 1])
-    neg_v = -np.interp(angle_deg, at, np.append(cycle[half:], cycle[0]))
+    twice = np.concatenate([block.cycle, block.cycle[:1]])
+    pos_v, neg_v = twice[: half + 1 : PICTURE_STEP], -twice[half::PICTURE_STEP]
+    angle_deg = np.arange(-90.0, 90.1, 180.0 / half * PICTURE_STEP)
     # Cutting one top only moves the mean: the uncut sine stands that much off the a.c. part's own zero.
-    fundamental_v = float(abs(block.harmonics[1]))
-    shift_v = -block.tops.mean_shift * fundamental_v
-    sine_v = block.tops.uncut * fundamental_v * np.cos(np.radians(angle_deg))
+    shift_v = -block.tops.mean_shift * block.line_v
+    sine_v = block.tops.uncut * block.line_v * np.cos(np.radians(angle_deg))
     return Tops(angle_deg, pos_v, neg_v, sine_v + shift_v, sine_v - shift_v)
 
 

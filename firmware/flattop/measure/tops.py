@@ -127,6 +127,8 @@ class _Frame:
     over_k: FloatArray
     over_squares: FloatArray
     """1 / k and (2/pi) / (k^2 - 1)."""
+    none: FloatArray
+    """Zeros."""
     own: FloatArray
     """Standard deviation that the model itself is given."""
     betas: FloatArray
@@ -147,7 +149,8 @@ def _frame(highest: int) -> _Frame:
     models = over / (1.0 - cap_fundamental(pos) - cap_fundamental(neg))[:, None]
     own = np.where(k == 2.0, SECOND_OWN, MODEL_FLOOR)
     betas = np.stack([pos, neg], axis=1)
-    return _Frame(k, sign, 1.0 / k, 2.0 / math.pi / (k * k - 1.0), own, betas, models, models**2)
+    over_squares = 2.0 / math.pi / (k * k - 1.0)
+    return _Frame(k, sign, 1.0 / k, over_squares, np.zeros(len(k)), own, betas, models, models**2)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -163,22 +166,21 @@ class _Cut:
     @classmethod
     def at(cls, u: tuple[float, float], frame: _Frame) -> _Cut:
         """Return the cut of these two u."""
-        # d(beta)/du = 1 / (3 beta^2) has a pole at 0 that the zero of the slope cancels: stay a hair's breadth away.
-        b = [max(math.cbrt(each), 0.02) for each in u]
-        sb, cb = [math.sin(each) for each in b], [math.cos(each) for each in b]
-        whole = 1.0 - sum((b[i] - sb[i] * cb[i]) / math.pi for i in (0, 1) if u[i] > 0.0)
-        turn = np.multiply.outer(b, frame.k)
-        sine = np.sin(turn) * frame.over_k
-        # The same d_k as in `cap`, its two sines taken apart; d(d_k)/d(beta) = (2/pi) sin(beta) sin(k beta) / k.
-        columns = np.array([sb, cb]).T[:, :, None]
-        signed = frame.sign * frame.over_squares * (sine * columns[:, 1] - np.cos(turn) * columns[:, 0])
-        for i in (0, 1):
-            if u[i] <= 0.0:
-                signed[i] = 0.0
-        model = (signed[0] + signed[1]) / whole
+        caps, slopes, whole = [], [], 1.0
+        for each, sign in zip(u, frame.sign, strict=True):
+            # d(beta)/du = 1 / (3 beta^2) has a pole at 0 that the zero of the slope cancels: stay a hair away from it.
+            b = max(math.cbrt(each), 0.02)
+            sb, cb = math.sin(b), math.cos(b)
+            turn = b * frame.k
+            sine = np.sin(turn) * frame.over_k
+            # The same d_k as in `cap`, its two sines taken apart; d(d_k)/d(beta) = (2/pi) sin(beta) sin(k beta) / k.
+            if each > 0.0:
+                caps.append(sign * frame.over_squares * (cb * sine - sb * np.cos(turn)))
+                whole -= (b - sb * cb) / math.pi
+            slopes.append((sb, (2.0 / math.pi) * sb / (3.0 * b * b), sign * sine))
+        model = sum(caps, start=frame.none) / whole
         # The fundamental shrinks by (2/pi) sin^2(beta).
-        steep = (2.0 / math.pi) / (3.0 * whole) * columns[:, 0] / np.square(b)[:, None]
-        slope = steep * (frame.sign * sine + columns[:, 0] * model)
+        slope = np.array([steep / whole * (signed + sb * model) for sb, steep, signed in slopes])
         return cls(u, model, slope)
 
     def normal(self, weight: FloatArray) -> tuple[float, float, float]:
@@ -210,8 +212,9 @@ def _refine(beta: FloatArray, seen: FloatArray, weight: FloatArray, frame: _Fram
         if cost_trial > cost:
             damping *= 10.0
             continue
-        # Chi squared that falls by so little moves the cut by a hundredth of its standard deviation.
-        settled = cost - cost_trial <= 1e-4 * min(cost, 1.0) + 1e-6 * cost
+        # Close to its end the search goes on in squares: after a step of a tenth of a standard deviation, which
+        # lowers chi squared by a hundredth, the next one is not worth its while.
+        settled = cost - cost_trial <= 0.01 + 1e-6 * cost
         cut, off, cost = trial, off_trial, cost_trial
         damping = max(damping / 10.0, 1e-9)
         if settled:
@@ -249,14 +252,17 @@ def fit_tops(
     beta, spread = _alike(seen, weight) if highest == FEWEST else _each(seen, weight, frame)
     model = clipped_harmonics(beta_pos=float(beta[0]), beta_neg=float(beta[1]), k=k)
     pattern = model if max(beta) > 0.1 else clipped_harmonics(beta_pos=0.3, beta_neg=0.3, k=k)
-    energy = (pattern * weight) ** 2
-    agreement = seen * pattern * weight**2
+    weighted = pattern * weight
+    energy = weighted * weighted
+    agreement = seen * weight * weighted
     total = float(energy.sum())
     share = float(agreement.sum()) / total
-    turned = float((seen_complex.imag * pattern * weight**2).sum()) / total
-    length = float(np.linalg.norm(pattern))
-    other_sign = np.where(seen * pattern < 0.0, seen, 0.0)
-    unlike = float(np.linalg.norm((seen_complex - model)[1:])) / max(float(np.linalg.norm(model[1:])), 1e-12)
+    aside = seen_complex.imag
+    turned = float((aside * weight) @ weighted) / total
+    length = math.sqrt(float(pattern @ pattern))
+    other_sign = np.minimum(seen * np.sign(pattern), 0.0)
+    off, whole = (seen_complex - model)[1:], model[1:]
+    unlike = math.sqrt(float(np.vdot(off, off).real) / max(float(whole @ whole), 1e-24))
     carried_by, broad = _carrier(k, agreement, energy, share, doubtful, unlike)
     worse = int(np.argmax(beta))
     deeper = min(float(np.cbrt(beta[worse] ** 3 + spread[worse])), DEEPEST)
@@ -269,7 +275,7 @@ def fit_tops(
         quadrature=abs(turned / share) if share else math.inf,
         broad=broad,
         carried_by=carried_by,
-        unexplained=math.hypot(np.linalg.norm(seen_complex.imag[1:]), np.linalg.norm(other_sign[1:])),
+        unexplained=math.sqrt(float(aside[1:] @ aside[1:] + other_sign[1:] @ other_sign[1:])),
     )
 
 

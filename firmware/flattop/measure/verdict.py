@@ -7,6 +7,7 @@ that the tops were flat a moment ago, and the shape this output had at lower lev
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
@@ -106,7 +107,7 @@ class Judge:
         self._rich_from = (math.inf, math.nan, math.nan)
         self._looks_flat = 0
         self._looked_flat = False
-        self._tones: list[tuple[float, float, float]] = []
+        self._tones: deque[tuple[float, float, float]] = deque(maxlen=100)
         self._fall_from = (0.0, 0.0)
         self._fading = False
         self._cut_off_v = self._cut_off_hz = 0.0
@@ -278,7 +279,8 @@ class Judge:
             self._fall_from = (time_s, rms_v)
         start_s, start_v = self._fall_from
         self._fading = falling and rms_v < FADED * start_v and time_s - start_s >= FADE_S
-        self._tones = [tone for tone in self._tones if tone[0] > time_s - 2.0 * LEVEL_MEMORY_S]
+        while self._tones and self._tones[0][0] <= time_s - 2.0 * LEVEL_MEMORY_S:
+            self._tones.popleft()
         self._tones.append((time_s, rms_v, hz))
 
     # -- the shape ------------------------------------------------------------------------------------------------
