@@ -115,7 +115,9 @@ class Meter:
         return self.judge.look(seen, time_s=float(samples.times_s[-1]))
 
     def _measure(self, now_s: float) -> Reading:
-        self._last = measure(self.converter.latest(self._window_s), most_harmonics=self._most_harmonics)
+        known_hz = self._last.fit.hz if self._last is not None and self._last.fit is not None else math.nan
+        samples = self.converter.latest(self._window_s)
+        self._last = measure(samples, most_harmonics=self._most_harmonics, known_hz=known_hz)
         return self.judge.update(self._last, now_s=now_s)
 
     def _confirm(self, reading: Reading) -> None:

@@ -9,7 +9,7 @@ the Gauss-Newton search of the four-parameter fit.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -19,11 +19,13 @@ from flattop.samples import ComplexArray, FloatArray
 SEARCH_HARMONICS = 3
 """Harmonics carried while the frequency is searched: enough to keep a clipped wave from pulling it."""
 SEARCH_ROUNDS = 4
-CONVERGED = 1e-2
+CONVERGED = 3e-3
 """Step of the frequency, as phase over the block [rad], that needs no further one.
 
 What it misses by, and what the harmonics not carried pull, the step of the whole fit makes good.
 """
+SAME_LINE = 0.1
+"""A line this near to one known, in bins of the block, is the same."""
 MIN_SAMPLES_PER_UNKNOWN = 1.5
 MANY_SAMPLES = 1000
 """From here on evenly spaced samples are summed in closed form where that is possible."""
@@ -231,10 +233,13 @@ def harmonics_that_fit(*, samples: int, duration_s: float, hz: float, to_hz: flo
     return max(min(in_band, in_samples, in_time, limit), 1)
 
 
-def fit_sine(*, times_s: FloatArray, volts: FloatArray, near_hz: float, harmonics: int) -> SineFit | None:
+def fit_sine(
+    *, times_s: FloatArray, volts: FloatArray, near_hz: float, harmonics: int, known_hz: float = math.nan
+) -> SineFit | None:
     """Fit the four-parameter sine with `harmonics` harmonics, starting at `near_hz`.
 
     times_s, volts : float64, shape (n,); times may be uneven but must increase.
+    known_hz : where this tone was a moment ago; if it still is, there is nothing to search
 
     None where the search leaves the neighbourhood of `near_hz` (more than 1.5 cycles over the block): there
     is no sine there.
@@ -244,6 +249,11 @@ def fit_sine(*, times_s: FloatArray, volts: FloatArray, near_hz: float, harmonic
     middle_s = 0.5 * float(times_s[0] + times_s[-1])
     t = times_s - middle_s
     span_s = float(times_s[-1] - times_s[0])
+    if abs(known_hz - near_hz) * span_s < SAME_LINE:
+        w = 2.0 * math.pi * known_hz
+        coefficients, change, residual = _solve(t, volts, w, harmonics)
+        if abs(change.imag) * span_s < CONVERGED:
+            return _found(t, span_s, middle_s, w, coefficients, change, residual)
     w = start = 2.0 * math.pi * near_hz
     reach = 2.0 * math.pi * 1.5 / span_s
     for _ in range(SEARCH_ROUNDS):
@@ -255,11 +265,23 @@ def fit_sine(*, times_s: FloatArray, volts: FloatArray, near_hz: float, harmonic
         if abs(change.imag) * span_s < CONVERGED:
             break
     coefficients, change, residual = _solve(t, volts, w, harmonics)
-    w += change.imag
-    fit = SineFit(w / (2.0 * math.pi), 0.0, middle_s, coefficients, change.real, residual)
+    return _found(t, span_s, middle_s, w, coefficients, change, residual)
+
+
+def _found(
+    t: FloatArray,
+    span_s: float,
+    middle_s: float,
+    w: float,
+    coefficients: ComplexArray,
+    change: complex,
+    residual: FloatArray,
+) -> SineFit:
+    """Return the fit after the last step of the frequency."""
+    fit = SineFit((w + change.imag) / (2.0 * math.pi), 0.0, middle_s, coefficients, change.real, residual)
     # Rife & Boorstyn 1974, written for a block of n samples over span_s: sigma_f = sigma sqrt(6/n) / (pi A T).
     hz_sigma = fit.residual_rms * math.sqrt(6.0 / len(t)) / (math.pi * max(fit.amplitude, 1e-12) * span_s)
-    return SineFit(fit.hz, hz_sigma, middle_s, coefficients, change.real, residual)
+    return replace(fit, hz_sigma=hz_sigma)
 
 
 def fit_at(*, times_s: FloatArray, volts: FloatArray, hz: float, harmonics: int) -> SineFit:

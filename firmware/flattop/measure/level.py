@@ -141,11 +141,12 @@ def _without_tone(samples: Samples, line_hz: float = math.nan, line_v: float = 0
     )
 
 
-def measure(samples: Samples, *, most_harmonics: int = 16) -> Block:
+def measure(samples: Samples, *, most_harmonics: int = 16, known_hz: float = math.nan) -> Block:
     """Measure one block.
 
     samples : at least 24 of them, over at least a cycle of the tone
     most_harmonics : upper bound of the harmonics that are fitted
+    known_hz : frequency of the block before, to save a search
 
     Levels of a tone come from the fit and its residual, so that neither a part of a cycle at the end of the block
     nor missing samples move them: V^2 = sum |C_k|^2 / 2 + residual, the converter's own noise taken out.
@@ -169,7 +170,9 @@ def measure(samples: Samples, *, most_harmonics: int = 16) -> Block:
     harmonics = harmonics_that_fit(
         samples=len(samples), duration_s=duration_s, hz=line_hz, to_hz=facts.harmonics_to_hz, limit=most_harmonics
     )
-    fit = fit_sine(times_s=samples.times_s, volts=samples.volts, near_hz=line_hz, harmonics=harmonics)
+    fit = fit_sine(
+        times_s=samples.times_s, volts=samples.volts, near_hz=line_hz, harmonics=harmonics, known_hz=known_hz
+    )
     if fit is None:
         return _without_tone(samples, line_hz, line_v)
     stray = _misplaced(samples, fit)

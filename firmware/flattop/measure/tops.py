@@ -131,6 +131,8 @@ class _Frame:
     """Zeros."""
     own: FloatArray
     """Standard deviation that the model itself is given."""
+    shallow: FloatArray
+    """m_k of a shallow cut on both halves: what is looked for where none is found."""
     betas: FloatArray
     """Pairs of beta to start from, shape (s, 2)."""
     models: FloatArray
@@ -150,7 +152,8 @@ def _frame(highest: int) -> _Frame:
     own = np.where(k == 2.0, SECOND_OWN, MODEL_FLOOR)
     betas = np.stack([pos, neg], axis=1)
     over_squares = 2.0 / math.pi / (k * k - 1.0)
-    return _Frame(k, sign, 1.0 / k, over_squares, np.zeros(len(k)), own, betas, models, models**2)
+    shallow = clipped_harmonics(beta_pos=0.3, beta_neg=0.3, k=k)
+    return _Frame(k, sign, 1.0 / k, over_squares, np.zeros(len(k)), own, shallow, betas, models, models**2)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -249,9 +252,8 @@ def fit_tops(
     seen_complex = shape[FIRST:] if own is None else shape[FIRST:] - own[FIRST : highest + 1]
     seen = np.ascontiguousarray(seen_complex.real)
     weight = 1.0 / np.hypot(sigma[FIRST:], frame.own)
-    beta, spread = _alike(seen, weight) if highest == FEWEST else _each(seen, weight, frame)
-    model = clipped_harmonics(beta_pos=float(beta[0]), beta_neg=float(beta[1]), k=k)
-    pattern = model if max(beta) > 0.1 else clipped_harmonics(beta_pos=0.3, beta_neg=0.3, k=k)
+    beta, spread, model = _alike(seen, weight) if highest == FEWEST else _each(seen, weight, frame)
+    pattern = model if max(beta) > 0.1 else frame.shallow
     weighted = pattern * weight
     energy = weighted * weighted
     agreement = seen * weight * weighted
@@ -279,18 +281,19 @@ def fit_tops(
     )
 
 
-def _alike(seen: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return beta, alike for both halves, from the third harmonic only, and the standard deviations of the cubes."""
+def _alike(seen: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the same as `_each` from the third harmonic only, both halves taken to be alike."""
     frame = _frame(FEWEST)
     alike = frame.betas[:, 0] == frame.betas[:, 1]
     depths, thirds = frame.betas[alike, 0], -frame.models[alike, -1]
     beta = np.interp(-seen[-1], thirds, depths)
     spread = np.interp(-seen[-1] + 1.0 / weight[-1], thirds, depths) ** 3 - beta**3
-    return np.full(2, beta), np.full(2, spread)
+    model = clipped_harmonics(beta_pos=float(beta), beta_neg=float(beta), k=frame.k)
+    return np.full(2, beta), np.full(2, spread), model
 
 
-def _each(seen: FloatArray, weight: FloatArray, frame: _Frame) -> tuple[FloatArray, FloatArray]:
-    """Return the beta of each half by itself from all harmonics, and the standard deviations of their cubes.
+def _each(seen: FloatArray, weight: FloatArray, frame: _Frame) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return beta of each half by itself from all harmonics, the standard deviations of its cube, and the model m_k.
 
     A knee is no clip. Where the model misses what is seen by far more than noise explains, that miss is the noise of
     the fit: weighted by it, the even harmonics tell the halves apart again, instead of being bent to serve the odd.
@@ -304,7 +307,11 @@ def _each(seen: FloatArray, weight: FloatArray, frame: _Frame) -> tuple[FloatArr
     whole = max(a * c - b * b, 1e-300)
     u, spread = np.array(cut.u), np.sqrt(np.array([c, a]) / whole)
     # Noise alone cuts a little off a whole top, never adds to it: what it explains is no cut.
-    return np.where(u < CUT_SURE * spread, 0.0, np.cbrt(u)), spread
+    none = u < CUT_SURE * spread
+    beta = np.where(none, 0.0, np.cbrt(u))
+    if none.any():
+        cut = _Cut.at((float(beta[0]) ** 3, float(beta[1]) ** 3), frame)
+    return beta, spread, cut.model
 
 
 def _nearest(seen: FloatArray, weight: FloatArray, frame: _Frame) -> FloatArray:
