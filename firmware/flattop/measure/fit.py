@@ -24,8 +24,8 @@ CONVERGED = 3e-3
 
 What it misses by, and what the harmonics not carried pull, the step of the whole fit makes good.
 """
-SAME_LINE = 0.1
-"""A line this near to one known, in bins of the block, is the same."""
+STANDING_SHARE = 0.7
+"""A sine with this share of the a.c. power is the strongest line, without looking for others."""
 MIN_SAMPLES_PER_UNKNOWN = 1.5
 MANY_SAMPLES = 1000
 """From here on evenly spaced samples are summed in closed form where that is possible."""
@@ -233,13 +233,26 @@ def harmonics_that_fit(*, samples: int, duration_s: float, hz: float, to_hz: flo
     return max(min(in_band, in_samples, in_time, limit), 1)
 
 
-def fit_sine(
-    *, times_s: FloatArray, volts: FloatArray, near_hz: float, harmonics: int, known_hz: float = math.nan
-) -> SineFit | None:
+def fit_standing(*, times_s: FloatArray, volts: FloatArray, known_hz: float, harmonics: int) -> SineFit | None:
+    """Fit the four-parameter sine that was at `known_hz` a moment ago, without a search.
+
+    None if it is not there any more, or no longer most of what is there.
+    """
+    middle_s = 0.5 * float(times_s[0] + times_s[-1])
+    t = times_s - middle_s
+    span_s = float(times_s[-1] - times_s[0])
+    w = 2.0 * math.pi * known_hz
+    coefficients, change, residual = _solve(t, volts, w, harmonics)
+    if not abs(change.imag) * span_s < CONVERGED:
+        return None
+    fit = _found(t, span_s, middle_s, w, coefficients, change, residual)
+    return fit if 0.5 * fit.amplitude**2 > STANDING_SHARE * float(volts.var()) else None
+
+
+def fit_sine(*, times_s: FloatArray, volts: FloatArray, near_hz: float, harmonics: int) -> SineFit | None:
     """Fit the four-parameter sine with `harmonics` harmonics, starting at `near_hz`.
 
     times_s, volts : float64, shape (n,); times may be uneven but must increase.
-    known_hz : where this tone was a moment ago; if it still is, there is nothing to search
 
     None where the search leaves the neighbourhood of `near_hz` (more than 1.5 cycles over the block): there
     is no sine there.
@@ -249,11 +262,6 @@ def fit_sine(
     middle_s = 0.5 * float(times_s[0] + times_s[-1])
     t = times_s - middle_s
     span_s = float(times_s[-1] - times_s[0])
-    if abs(known_hz - near_hz) * span_s < SAME_LINE:
-        w = 2.0 * math.pi * known_hz
-        coefficients, change, residual = _solve(t, volts, w, harmonics)
-        if abs(change.imag) * span_s < CONVERGED:
-            return _found(t, span_s, middle_s, w, coefficients, change, residual)
     w = start = 2.0 * math.pi * near_hz
     reach = 2.0 * math.pi * 1.5 / span_s
     for _ in range(SEARCH_ROUNDS):

@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from flattop.measure.fit import SineFit, fit_at, fit_sine, harmonics_that_fit, strongest_hz
+from flattop.measure.fit import SineFit, fit_at, fit_sine, fit_standing, harmonics_that_fit, strongest_hz
 from flattop.measure.reading import Tops
 from flattop.measure.tops import TopsFit, clipped_harmonics, fit_tops, in_phase
 from flattop.samples import Clock, ComplexArray, FloatArray, Samples
@@ -31,7 +31,7 @@ TONE_LSB = 4.0
 """Peak of the weakest line that is looked at, in codes."""
 TONE_NOISE = 4.0
 """The same, in multiples of the converter's noise."""
-ADDED_HARMONICS = 64
+ADDED_HARMONICS = 48
 """The folded wave is completed up to this harmonic from the fitted clip, against ringing at its corners."""
 FOLD_STEPS = 360
 PICTURE_STEP = 2
@@ -151,30 +151,33 @@ def measure(samples: Samples, *, most_harmonics: int = 16, known_hz: float = mat
     Levels of a tone come from the fit and its residual, so that neither a part of a cycle at the end of the block
     nor missing samples move them: V^2 = sum |C_k|^2 / 2 + residual, the converter's own noise taken out.
     """
-    facts = samples.facts
-    if len(samples) and not float(np.max(np.abs(samples.volts))) < BEYOND_V:
+    if len(samples) and not float(np.abs(samples.volts).max()) < BEYOND_V:
         return blank(samples)  # NaN and infinity too: no level a circuit could have
     if len(samples) < MIN_SAMPLES:
         return _without_tone(samples)
-    duration_s = samples.duration_s
-    rate_hz = (len(samples) - 1) / duration_s
-    low_hz = max(0.8 * facts.tone_band_hz[0], 1.2 / duration_s)
-    line_hz, line_v = strongest_hz(times_s=samples.times_s, volts=samples.volts, low_hz=low_hz, high_hz=0.49 * rate_hz)
-    if not line_v > max(TONE_LSB * facts.lsb_v, TONE_NOISE * facts.noise_v, 1.0 / BEYOND_V):
-        return _without_tone(samples)
-    low, high = facts.tone_band_hz
-    if 0.5 * line_v**2 < TONE_SHARE * float(np.var(samples.volts)):
-        return _without_tone(samples)
-    if not 0.9 * low <= line_hz <= 1.05 * high:
-        return _without_tone(samples, line_hz, line_v)
-    harmonics = harmonics_that_fit(
-        samples=len(samples), duration_s=duration_s, hz=line_hz, to_hz=facts.harmonics_to_hz, limit=most_harmonics
-    )
-    fit = fit_sine(
-        times_s=samples.times_s, volts=samples.volts, near_hz=line_hz, harmonics=harmonics, known_hz=known_hz
-    )
-    if fit is None:
-        return _without_tone(samples, line_hz, line_v)
+    facts = samples.facts
+    smallest_v = max(TONE_LSB * facts.lsb_v, TONE_NOISE * facts.noise_v, 1.0 / BEYOND_V)
+    fit = None
+    if facts.tone_band_hz[0] <= known_hz <= facts.tone_band_hz[1]:
+        harmonics = _harmonics(samples, known_hz, most_harmonics)
+        fit = fit_standing(times_s=samples.times_s, volts=samples.volts, known_hz=known_hz, harmonics=harmonics)
+    if fit is None or not fit.amplitude > smallest_v:
+        rate_hz = (len(samples) - 1) / samples.duration_s
+        low, high = facts.tone_band_hz
+        line_hz, line_v = strongest_hz(
+            times_s=samples.times_s,
+            volts=samples.volts,
+            low_hz=max(0.8 * low, 1.2 / samples.duration_s),
+            high_hz=0.49 * rate_hz,
+        )
+        if not line_v > smallest_v or 0.5 * line_v**2 < TONE_SHARE * float(np.var(samples.volts)):
+            return _without_tone(samples)
+        if not 0.9 * low <= line_hz <= 1.05 * high:
+            return _without_tone(samples, line_hz, line_v)
+        harmonics = _harmonics(samples, line_hz, most_harmonics)
+        fit = fit_sine(times_s=samples.times_s, volts=samples.volts, near_hz=line_hz, harmonics=harmonics)
+        if fit is None:
+            return _without_tone(samples, line_hz, line_v)
     stray = _misplaced(samples, fit)
     if stray.any():
         kept = replace(samples, times_s=samples.times_s[~stray], volts=samples.volts[~stray])
@@ -182,6 +185,16 @@ def measure(samples: Samples, *, most_harmonics: int = 16, known_hz: float = mat
         if again is not None:
             return _with_tone(kept, again)
     return _with_tone(samples, fit)
+
+
+def _harmonics(samples: Samples, hz: float, most_harmonics: int) -> int:
+    return harmonics_that_fit(
+        samples=len(samples),
+        duration_s=samples.duration_s,
+        hz=hz,
+        to_hz=samples.facts.harmonics_to_hz,
+        limit=most_harmonics,
+    )
 
 
 def _misplaced(samples: Samples, fit: SineFit) -> NDArray[np.bool_]:
@@ -348,9 +361,7 @@ def glance(samples: Samples, *, hz: float, from_thd: float, most_harmonics: int 
     if float(np.max(np.diff(samples.times_s))) > LONGEST_HOLE / hz:
         return None
     facts = samples.facts
-    harmonics = harmonics_that_fit(
-        samples=len(samples), duration_s=samples.duration_s, hz=hz, to_hz=facts.harmonics_to_hz, limit=most_harmonics
-    )
+    harmonics = _harmonics(samples, hz, most_harmonics)
     fit = fit_at(times_s=samples.times_s, volts=samples.volts, hz=hz, harmonics=harmonics)
     if not fit.amplitude > TONE_LSB * facts.lsb_v:
         return None
