@@ -260,8 +260,9 @@ def _carry_out(run: _Run, given: argparse.Namespace, *, default: str, as_json: b
                 print(json.dumps(rounded(as_row(reading)), allow_nan=False), flush=True)
             else:
                 progress.show(reading)
+            view = display.view(reading)
             if session is not None:
-                session.add(reading, draw(display.view(reading)))
+                session.add(reading, draw(view) if session.wants_frame(reading) else None)
             if run.heed is not None:
                 run.heed(reading)
             table.add(reading)

@@ -25,6 +25,8 @@ DIGITS = 7
 FRAME_EVERY_S = 1.0
 MOVIE_EVERY_S = 0.2
 COLOURS = 64
+MOVIE_FRAMES = 3000
+"""Most frames of the moving picture: they are kept in memory until the end."""
 
 
 def as_row(reading: Reading) -> dict[str, Value]:
@@ -123,7 +125,7 @@ class Session:
         self.frames = 0
         self._movie: list[Image.Image] = []
         self._movie_s = self._frame_s = -math.inf
-        self._verdict = ""
+        self._said = ""
         try:
             (folder / "frames").mkdir(exist_ok=True)
             # csv writes CRLF itself, as RFC 4180 wants it; every row goes to the system at once.
@@ -138,26 +140,37 @@ class Session:
             "make room or name another folder with --out; what was written before is kept"
         )
 
-    def add(self, reading: Reading, image: Image.Image) -> None:
-        """Log a reading with the frame that showed it."""
+    def wants_frame(self, reading: Reading) -> bool:
+        """Tell whether the frame of this reading is to be kept: not every one need be drawn."""
+        return self._is_news(reading) or self._moves_on(reading)
+
+    def _is_news(self, reading: Reading) -> bool:
+        said = f"{reading.verdict} {reading.reason}"
+        return said != self._said or reading.time_s - self._frame_s >= FRAME_EVERY_S
+
+    def _moves_on(self, reading: Reading) -> bool:
+        return reading.time_s - self._movie_s >= MOVIE_EVERY_S - 0.01 and len(self._movie) < MOVIE_FRAMES
+
+    def add(self, reading: Reading, image: Image.Image | None = None) -> None:
+        """Log a reading, with the frame that showed it where one was drawn."""
         row = rounded(as_row(reading))
         try:
             if self._table is None:
                 self._table = csv.DictWriter(self._file, fieldnames=list(row))
                 self._table.writeheader()
             self._table.writerow({name: _cell(value) for name, value in row.items()})
-            self._add_frame(reading, image)
+            if image is not None:
+                self._add_frame(reading, image)
         except OSError as error:
             raise self._failed(error) from error
 
     def _add_frame(self, reading: Reading, image: Image.Image) -> None:
-        verdict = f"{reading.verdict} {reading.reason}"
-        if verdict != self._verdict or reading.time_s - self._frame_s >= FRAME_EVERY_S:
+        if self._is_news(reading):
             name = f"{self.frames:04d}-{reading.time_s:08.2f}s-{reading.verdict}.png"
             image.save(self.folder / "frames" / name, compress_level=1)
             self.frames += 1
-            self._verdict, self._frame_s = verdict, reading.time_s
-        if reading.time_s - self._movie_s >= MOVIE_EVERY_S - 0.01 and len(self._movie) < 3000:
+            self._said, self._frame_s = f"{reading.verdict} {reading.reason}", reading.time_s
+        if self._moves_on(reading):
             self._movie.append(image.quantize(COLOURS, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE))
             self._movie_s = reading.time_s
 

@@ -245,6 +245,9 @@ def virtual_pin_factory(time: VirtualTime) -> MockFactory:
         _stamp_s: float | None = None
 
         def drive(self, level: bool, at_s: float) -> None:
+            if level and self._edges == "falling":
+                self._state, self._last_change = True, at_s  # an edge that nobody waits for
+                return
             self._stamp_s = at_s
             if level:
                 self.drive_high()

@@ -27,6 +27,16 @@ def limited(volts: FloatArray, rails_v: float, knee: float = 0.0) -> FloatArray:
     return np.asarray(np.copysign(np.minimum(bent, rails_v), volts), dtype=np.float64)
 
 
+def course(times_s: FloatArray, at_s: list[float], levels: list[float]) -> FloatArray:
+    """Return the level on straight lines between the points given, shape (n,); (1,) where it does not change.
+
+    What stands still most of the time is not worked out ten thousand times over.
+    """
+    ends = np.interp([times_s[0], times_s[-1]], at_s, levels)
+    still = ends[0] == ends[1] and not any(times_s[0] < s < times_s[-1] for s in at_s)
+    return ends[:1] if still else np.interp(times_s, at_s, levels)
+
+
 class Hands:
     """Two people: one at the dash follows a script, the other turns the gain pot by what the screen says.
 
@@ -57,12 +67,12 @@ class Hands:
         """The pot has been turned, and the screen said clean afterwards."""
 
     def volume_db(self, times_s: FloatArray) -> FloatArray:
-        """Return the dash's volume [dB below its highest setting in the script]."""
-        return np.interp(times_s, *self._volume)
+        """Return the dash's volume [dB below its highest setting in the script], as `course` does."""
+        return course(times_s, *self._volume)
 
     def pot_db(self, times_s: FloatArray) -> FloatArray:
-        """Return the gain pot's setting [dB re as found]."""
-        return np.interp(times_s, *self._pot)
+        """Return the gain pot's setting [dB re as found], as `course` does."""
+        return course(times_s, *self._pot)
 
     def observe(self, verdict: str, now_s: float) -> None:
         """See a verdict on the screen at `now_s`; may turn the pot, after the reaction time."""
@@ -148,9 +158,9 @@ class Van:
         if self._lead_off_s is None:
             return volts
         slips_s, back_s = self._lead_off_s
-        contact = 1 - np.interp(
-            times_s, [slips_s, slips_s + _CONTACT_S, back_s, back_s + _CONTACT_S], [0.0, 1.0, 1.0, 0.0]
-        )
+        contact = course(times_s, [slips_s, slips_s + _CONTACT_S, back_s, back_s + _CONTACT_S], [1.0, 0.0, 0.0, 1.0])
+        if contact.size == 1 and contact[0] == 1.0:
+            return volts
         hum_v = _PICKUP_V * np.sqrt(2) * np.sin(2 * np.pi * 50 * times_s)
         return np.asarray(contact * volts + (1 - contact) * hum_v, dtype=np.float64)
 
