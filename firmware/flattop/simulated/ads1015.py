@@ -27,7 +27,7 @@ RATES_HZ = (128, 250, 490, 920, 1600, 2400, 3300, 3300)
 """Nominal conversions a second by the DR bits."""
 WAKE_UP_S = 25e-6
 """From power-down to the start of a conversion (SBAS473, single-shot mode)."""
-CALL_BACK_S = 1e-3
+CALL_BACK_S = 5e-3
 """Shortest time from one delivery of edges to the next [s]."""
 READY_PULSE_S = 8e-6
 """ALERT/RDY after each conversion in continuous mode (SBAS473, conversion-ready pin)."""
@@ -42,6 +42,10 @@ class AlertPin(Protocol):
 
     def drive(self, level: bool, at_s: float) -> None:
         """Take an edge that happened at `at_s`."""
+        ...
+
+    def dip(self, at_s: float) -> bool:
+        """Take a whole low pulse that began at `at_s`; False if someone waits for its end as well."""
         ...
 
 
@@ -123,7 +127,8 @@ class Ads1015:
         self._i = 0
         self._ready_s = inf
         self._stamps: list[float] = []
-        self._edges: deque[tuple[float, bool]] = deque()
+        self._edges: deque[tuple[float, bool | None]] = deque()
+        # Time, and the level from then on; None for a whole pulse.
         self._delivered_s = -inf
         if alert is not None:
             time.alarm = self._deliver
@@ -207,9 +212,8 @@ class Ads1015:
             self._result = self._words[i]
             self.completed_s = end_s
             if self._ready and self._stamps[i] < inf:
-                self._edges.append((self._stamps[i], self._active))
-                if not self._config & _SINGLE_SHOT:
-                    self._edges.append((self._stamps[i] + READY_PULSE_S, not self._active))
+                single = self._config & _SINGLE_SHOT
+                self._edges.append((self._stamps[i], self._active if single else None))
             i += 1
             if i < len(self._ends):
                 self._i = i
@@ -278,5 +282,9 @@ class Ads1015:
         if self._alert is not None:
             while edges and edges[0][0] <= now_s:
                 at_s, level = edges.popleft()
-                self._alert.drive(level, at_s)
+                if level is not None:
+                    self._alert.drive(level, at_s)
+                elif self._active or not self._alert.dip(at_s):
+                    self._alert.drive(self._active, at_s)
+                    edges.appendleft((at_s + READY_PULSE_S, not self._active))
         self._set_alarm()

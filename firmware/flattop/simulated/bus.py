@@ -161,8 +161,7 @@ class FakeI2C:
         device, latch_s, done_s = self._begin(address, 10, 9 * count + 1)
         word = device.word(latch_s)
         if count == 2:
-            buffer[start] = word >> 8
-            buffer[start + 1] = word & 0xFF
+            buffer[start], buffer[start + 1] = word >> 8, word & 0xFF
         else:
             buffer[start : start + count] = _padded(word, count)
         self._time.pass_until(done_s)
@@ -245,15 +244,21 @@ def virtual_pin_factory(time: VirtualTime) -> MockFactory:
         _stamp_s: float | None = None
 
         def drive(self, level: bool, at_s: float) -> None:
-            if level and self._edges == "falling":
-                self._state, self._last_change = True, at_s  # an edge that nobody waits for
-                return
             self._stamp_s = at_s
             if level:
                 self.drive_high()
             else:
                 self.drive_low()
             self._stamp_s = None
+
+        def dip(self, at_s: float) -> bool:
+            if self._edges != "falling" or not self._state:
+                return False
+            self._last_change, self._state = at_s, False
+            if self._when_changed is not None:
+                self._call_when_changed()
+            self._state = True
+            return True
 
         def _change_state(self, value: bool) -> bool:
             if self._state == value:
