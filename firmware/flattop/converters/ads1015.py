@@ -164,6 +164,17 @@ class Ads1015Converter:
             self._forget()
             self._working = False
 
+    def use_range(self, range_v: float) -> None:
+        """Take a range and stay on it until `hold_range(False)`, as a calibration of each range needs.
+
+        Raises what `collect` raises.
+        """
+        with self._answering():
+            if not self._working:
+                self._start()
+            self._set_range(range_v)
+            self._held = True
+
     def hold_range(self, held: bool) -> None:
         """Forbid or allow range changes; a level too high for the range still widens it."""
         self._held = held

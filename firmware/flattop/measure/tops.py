@@ -39,6 +39,8 @@ KNEE = 30.0
 """Mean square of the misfit, in standard deviations, from which a wave is no clipped sine but a knee."""
 CUT_SURE = 2.0
 """A cut shallower than this many standard deviations is none."""
+LEFT_SHARE = 0.4
+"""Depth that a clip must show in what is left without one harmonic, over the depth found with all of them."""
 ALIKE = 0.35
 """Where a doubtful family holds all harmonics, a clip must explain them to this part."""
 MODEL_FLOOR = 1e-4
@@ -340,16 +342,16 @@ def _carrier(
         return 0, False
     left_energy = energy.sum() - energy
     left_share = (agreement.sum() - agreement) / np.maximum(left_energy, 1e-300)
-    # What remains must be able to speak: three sigma of its own noise below the half that is asked of it.
+    # What remains must be able to speak: its own noise a sixth of the depth at most.
     speaks = left_energy > 36.0 / share**2
     weakest = int(np.argmin(np.where(speaks, left_share, -1.0)))
-    if not speaks[weakest] or left_share[weakest] < 0.5 * share:
+    if not speaks[weakest] or left_share[weakest] < LEFT_SHARE * share:
         return int(k[weakest]), False
     for family in doubtful:
         keep = ~np.isin(k, family)
         rest = float(energy[keep].sum())
         if rest > 36.0 / share**2:
-            if float(agreement[keep].sum()) / rest < 0.5 * share:
+            if float(agreement[keep].sum()) / rest < LEFT_SHARE * share:
                 return FEWEST, False
         elif unlike > ALIKE:
             # Hardly a harmonic lies outside the family: then only the likeness to a clip can speak against hum.

@@ -26,8 +26,8 @@ REFERENCE_HZ, CORNER_HZ = 40.0, 200.0
 REFERENCE_U_PCT = 0.02
 LEVEL = 0.6
 """Peak of the reference over the range."""
-SETTLE_S, READ_S = 0.45, 0.3
-"""Time for the range and the clock to settle, and to read [s]."""
+SETTLE_S, READ_S = 0.05, 0.3
+"""Time for the range to settle and the clock to be found, and to read [s]."""
 NEWEST_FIRST = datetime.date(2026, 1, 1)
 """Date in the file: fixed, so that the same seed gives the same bytes."""
 
@@ -53,6 +53,7 @@ def _one_input(input: Input, *, seed: int, tolerances: Tolerances | None, off: f
     levels_v = [LEVEL * range_v * ratio for range_v in RANGES]
     # Widest range first, at both frequencies, then down: one step of time for each.
     steps = [(levels_v[0], CORNER_HZ), *((level_v, REFERENCE_HZ) for level_v in levels_v)]
+    ranges_v = [RANGES[0], *RANGES]
     step_s = SETTLE_S + READ_S
 
     def reference(times_s: FloatArray) -> FloatArray:
@@ -65,10 +66,11 @@ def _one_input(input: Input, *, seed: int, tolerances: Tolerances | None, off: f
     alert = Alert(ALERT_GPIO, board.pin_factory)
     converter = Ads1015Converter(board.i2c, board.time, input=input, alert=alert, simulated=True)
     found = []
-    for number, (peak_v, hz) in enumerate(steps):
+    for number, ((peak_v, hz), range_v) in enumerate(zip(steps, ranges_v, strict=True)):
+        converter.use_range(range_v)
         converter.collect((number + 1) * step_s)
         block = measure(converter.latest(READ_S - 0.02))
-        if block.fit is None or (number and converter.range_v != RANGES[number - 1]):
+        if block.fit is None or block.samples.quality.saturated or converter.range_v != range_v:
             raise RuntimeError(f"the simulated reference of {peak_v:.3g} V at {hz:g} Hz was not read on its range")
         found.append((float(abs(block.fit.harmonics[1])), block.dc_v, block.fit.hz))
     pole_scale = _pole_scale(found[0], found[1], 1.0 / converter.grid.period_s)
