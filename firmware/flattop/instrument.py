@@ -18,6 +18,7 @@ LOOK_S = 0.02
 LOOK_CYCLES = 2.05
 MOMENT_S = 1e-6
 """Times closer than this are one [s]."""
+UNCALIBRATED = "uncal."
 RETRY_S = 0.25
 """Time between two attempts to bring back a converter that does not answer [s]."""
 
@@ -166,9 +167,12 @@ class Display:
     def view(self, reading: Reading) -> View:
         """Return the view of a new reading."""
         self._follow_ceiling(reading)
+        facts = reading.facts
+        label = self._label or str(facts.input).capitalize()
+        # A gain that is only promised by the circuit says so; a recording holds volts already.
         return View(
             reading=reading,
-            label=self._label or str(reading.facts.input).capitalize(),
+            label=f"{label} {UNCALIBRATED}" if facts.gain_u > 0.0 and not facts.calibrated else label,
             aim_v=self._aim_v,
             advice="gain down" if reading.verdict in {Verdict.SOFT, Verdict.FLAT} else "",
             ceiling_v=self._ceiling_v,
