@@ -92,7 +92,7 @@ def views() -> dict[str, View]:
         ),
         "clean-kept": replace(BASE, reading=reading(62.3), kept=Kept(62.3, 0.31, Verdict.CLEAN), advice="next lead"),
         "soft": replace(
-            BASE, reading=reading(66.9, soft, missing, pos_db=0.3, neg_db=0.3), advice="gain down", simulated=False
+            BASE, reading=reading(66.9, soft, missing, pos_db=0.16, neg_db=0.15), advice="gain down", simulated=False
         ),
         "soft-knee": replace(BASE, reading=reading(66.9, soft, Reason.TOPS_BEND, tops=bent(94.6, 0.08))),
         "soft-hum": replace(BASE, reading=reading(66.9, soft, Reason.THIRD_ONLY, tops=bent(94.6, 0.04))),
@@ -129,7 +129,7 @@ def ramp(seconds: float = 10.0) -> list[View]:
     for step in range(int(10 * seconds)):
         volts = 20.0 * 10 ** (0.6 * step / (10 * seconds))
         over_db = max(0.0, 20 * math.log10(volts / 66.0))
-        verdict = Verdict.CLEAN if over_db < 0.15 else Verdict.SOFT if over_db < 0.6 else Verdict.FLAT
+        verdict = Verdict.CLEAN if over_db < 0.08 else Verdict.SOFT if over_db < 0.25 else Verdict.FLAT
         reason = Reason.NONE if verdict is Verdict.CLEAN else Reason.TOP_MISSING
         tops = folded(volts * math.sqrt(2), pos_db=over_db, neg_db=over_db)
         tops = replace(tops, pos_v=tops.pos_v + rng.normal(0, 0.05, 91), neg_v=tops.neg_v + rng.normal(0, 0.05, 91))

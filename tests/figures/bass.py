@@ -54,7 +54,10 @@ def distorted_shape(rng: np.random.Generator) -> rig.Shape:
 
 
 def rms_trial(seed: list[int]) -> list[tuple[float, float, float, float]]:
-    """Return (true V, error [V], expanded uncertainty [V], time [s]) of every full window from a cold start on."""
+    """Return (true V, error [V], expanded uncertainty [V], time [s]) of every full window from a cold start on.
+
+    A reading that gives no figure, while a weak tone is looked at again, has an error of NaN.
+    """
     rng, board, wired = draw(seed)
     wave = Wave(log_uniform(rng, 20.0, 200.0), 1.0, distorted_shape(rng), float(rng.uniform(0.0, 2.0 * np.pi)))
     volts = log_uniform(rng, 1.0, 180.0) / wave.rms_v
@@ -69,20 +72,21 @@ def rms(runner: Runner, trials: int) -> list[Row]:
     rows = []
     # Below 0.8 s a window may still lie across the first narrowing of the range.
     for name, from_s in (("", 0.0), ("  of these, range settled", SETTLED_S)):
-        every = np.array([one for trial in found for one in trial if one[3] > from_s])
+        all_of_them = np.array([one for trial in found for one in trial if one[3] > from_s])
+        every = all_of_them[np.isfinite(all_of_them[:, 1])]
         ratio = np.abs(every[:, 1]) / (0.001 * every[:, 0] + 0.020)
         worst = every[int(np.argmax(ratio))]
         rows.append(
             Row(
                 name or "true RMS 1 to 180 V, 20 to 200 Hz, THD to 12 %, from cold",
                 f"worst {ratio.max():.2f}, p99 {percent(ratio, 99):.2f} of the limit "
-                f"(worst {1e3 * worst[1]:+.1f} mV at {worst[0]:.2f} V, {len(every)} readings; {without} without)",
+                f"(worst {1e3 * worst[1]:+.1f} mV at {worst[0]:.2f} V, {len(every)} readings, {len(all_of_them) - len(every)} withheld; {without} trials without)",
                 "|error| <= 0.1 % + 20 mV",
                 trials,
                 bool(ratio.max() <= 1.0 and not without),
             )
         )
-    every = np.array([one for trial in found for one in trial])
+    every = np.array([one for trial in found for one in trial if math.isfinite(one[1])])
     outside = float(np.mean(np.abs(every[:, 1]) > every[:, 2]))
     # JCGM 100: k = 2 covers about 95 %.
     rows.append(
