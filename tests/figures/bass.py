@@ -80,7 +80,8 @@ def rms(runner: Runner, trials: int) -> list[Row]:
             Row(
                 name or "true RMS 1 to 180 V, 20 to 200 Hz, THD to 12 %, from cold",
                 f"worst {ratio.max():.2f}, p99 {percent(ratio, 99):.2f} of the limit "
-                f"(worst {1e3 * worst[1]:+.1f} mV at {worst[0]:.2f} V, {len(every)} readings, {len(all_of_them) - len(every)} withheld; {without} trials without)",
+                f"(worst {1e3 * worst[1]:+.1f} mV at {worst[0]:.2f} V, {len(every)} readings, "
+                f"{len(all_of_them) - len(every)} withheld; {without} trials without)",
                 "|error| <= 0.1 % + 20 mV",
                 trials,
                 bool(ratio.max() <= 1.0 and not without),
