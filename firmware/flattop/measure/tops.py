@@ -39,6 +39,8 @@ KNEE = 30.0
 """Mean square of the misfit, in standard deviations, from which a wave is no clipped sine but a knee."""
 CUT_SURE = 2.0
 """A cut shallower than this many standard deviations is none."""
+SPEAKS = 4.5
+"""Depth over its noise that what is left without a harmonic must have to be asked."""
 LEFT_SHARE = 0.4
 """Depth that a clip must show in what is left without one harmonic, over the depth found with all of them."""
 ALIKE = 0.35
@@ -60,7 +62,7 @@ class TopsFit:
     """Part of the distortion that lowers the tops, over the fundamental, like THD_F; negative: it raises them."""
     flattening_sigma: float
     quadrature: float
-    """The same pattern turned by 90 degrees, over `flattening`: near 0 for a clip."""
+    """The same pattern turned by 90 degrees, beyond what noise explains, over `flattening`: near 0 for a clip."""
     broad: bool
     """True if no single harmonic, and not the mains family, carries the finding alone."""
     carried_by: int
@@ -279,7 +281,7 @@ def fit_tops(
         sigma_db=max(overdrive_db(deeper) - overdrive_db(float(beta[worse])), 0.0),
         flattening=share * length,
         flattening_sigma=length / math.sqrt(total),
-        quadrature=abs(turned / share) if share else math.inf,
+        quadrature=max(abs(turned) - 2.0 / math.sqrt(total), 0.0) / abs(share) if share else math.inf,
         broad=broad,
         carried_by=carried_by,
         unexplained=math.sqrt(float(aside[1:] @ aside[1:] + other_sign[1:] @ other_sign[1:])),
@@ -342,15 +344,15 @@ def _carrier(
         return 0, False
     left_energy = energy.sum() - energy
     left_share = (agreement.sum() - agreement) / np.maximum(left_energy, 1e-300)
-    # What remains must be able to speak: its own noise a sixth of the depth at most.
-    speaks = left_energy > 36.0 / share**2
+    # What remains must be able to speak for itself.
+    speaks = left_energy > SPEAKS**2 / share**2
     weakest = int(np.argmin(np.where(speaks, left_share, -1.0)))
     if not speaks[weakest] or left_share[weakest] < LEFT_SHARE * share:
         return int(k[weakest]), False
     for family in doubtful:
         keep = ~np.isin(k, family)
         rest = float(energy[keep].sum())
-        if rest > 36.0 / share**2:
+        if rest > SPEAKS**2 / share**2:
             if float(agreement[keep].sum()) / rest < LEFT_SHARE * share:
                 return FEWEST, False
         elif unlike > ALIKE:
