@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from flattop import __version__
-from flattop.errors import FlattopError, SettingsError
+from flattop.errors import CalibrationError, FlattopError, SettingsError
 
 if TYPE_CHECKING:
     from flattop.calibration import Calibration
@@ -236,6 +236,11 @@ def _calibration(seed: int, input: Input, settings: Settings) -> Calibration:
     if settings.files.calibration:
         today = datetime.datetime.now().astimezone().date()
         found = calibration.load(Path(settings.files.calibration), serial=settings.meter.serial, today=today)
+        if found.serial != f"SIM-{seed}":
+            raise CalibrationError(
+                f"calibration file {settings.files.calibration} is of the meter {found.serial}; the simulated meter of "
+                f"this seed is SIM-{seed}; name its file, or none"
+            )
         say(f"flattop: note: calibration of {found.serial}, {calibration.age_days(found, today)} days old, applied")
         return found
     say("flattop: note: no calibration file is named in the settings; calibrated against the simulated reference")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from types import TracebackType
 
 from flattop.measure.reading import Reading, Verdict
@@ -49,15 +50,16 @@ class _Span:
     """Readings in a row with one verdict for one reason: the first, the last, and the one of the highest level."""
 
     def __init__(self, reading: Reading) -> None:
-        self.first = self.last = self.highest = reading
+        # A long recording has many: the pictures of the tops are not kept.
+        self.first = self.last = self.highest = replace(reading, tops=None)
 
     def add(self, reading: Reading) -> bool:
         """Take a reading in; False if it says something else."""
         if (reading.verdict, reading.reason) != (self.first.verdict, self.first.reason):
             return False
-        self.last = reading
+        self.last = replace(reading, tops=None)
         if not reading.rms_v <= self.highest.rms_v:
-            self.highest = reading
+            self.highest = self.last
         return True
 
     @property

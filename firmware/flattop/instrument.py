@@ -11,6 +11,7 @@ from flattop.measure.level import Block, glance, measure
 from flattop.measure.reading import Reading, Reason, Verdict
 from flattop.measure.verdict import LOOK_THD, Judge, Limits
 from flattop.panel.screen import View
+from flattop.samples import Input
 from flattop.settings import Verdict as VerdictSettings
 
 LOOK_S = 0.02
@@ -67,6 +68,7 @@ class Meter:
         self._update_s, self._window_s = update_s, window_s
         self._most_harmonics = most_harmonics
         self._last: Block | None = None
+        self._looked_s = -math.inf
 
     def readings(self) -> Iterator[Reading]:
         """Yield readings until the converter has no more to give, which hardware never says.
@@ -86,6 +88,8 @@ class Meter:
                 if isinstance(error, ConverterMissing) and not answered:
                     raise
                 yield self._silent(now_s)
+                if now_s >= self._end_s - MOMENT_S:
+                    return
                 now_s, update_s = self._pause(now_s)
                 continue
             answered = True
@@ -110,14 +114,19 @@ class Meter:
         if LOOK_CYCLES / hz > 0.8 * self._window_s:
             return False
         samples = self.converter.latest(LOOK_CYCLES / hz)
-        if len(samples) == 0:
+        # A late host has nothing new to look at, and one look is not two.
+        if len(samples) == 0 or not samples.times_s[-1] > self._looked_s:
             return False
+        self._looked_s = float(samples.times_s[-1])
         seen = glance(samples, hz=hz, from_thd=0.01 * LOOK_THD * self.judge.limits.flat_thd_pct)
         return self.judge.look(seen, time_s=float(samples.times_s[-1]))
 
     def _measure(self, now_s: float) -> Reading:
-        known_hz = self._last.fit.hz if self._last is not None and self._last.fit is not None else math.nan
         samples = self.converter.latest(self._window_s)
+        if self._last is not None and self._last.samples.facts.input is not samples.facts.input:
+            self._last = None
+            self.judge.reset()
+        known_hz = self._last.fit.hz if self._last is not None and self._last.fit is not None else math.nan
         self._last = measure(samples, most_harmonics=self._most_harmonics, known_hz=known_hz)
         return self.judge.update(self._last, now_s=now_s)
 
@@ -135,6 +144,7 @@ class Meter:
     def _silent(self, now_s: float) -> Reading:
         self._last = None
         nothing = self.converter.latest(self._window_s)
+        now_s = self._time.now_s() if self._time is not None else now_s
         return self.judge.silent(time_s=now_s, facts=nothing.facts, quality=nothing.quality)
 
     def _pause(self, now_s: float) -> tuple[float, float]:
@@ -163,6 +173,7 @@ class Display:
         self._label, self._aim_v = label, aim_v
         self._ceiling_v: float | None = None
         self._ceiling_hz = math.nan
+        self._ceiling_input: Input | None = None
 
     def view(self, reading: Reading) -> View:
         """Return the view of a new reading."""
@@ -183,6 +194,7 @@ class Display:
         """Keep the highest level that was clean; another tone has another ceiling."""
         if reading.verdict is not Verdict.CLEAN:
             return
-        if not abs(reading.hz - self._ceiling_hz) < 0.02 * reading.hz:
-            self._ceiling_v, self._ceiling_hz = None, reading.hz
+        another_tone = not abs(reading.hz - self._ceiling_hz) < 0.02 * reading.hz
+        if another_tone or reading.facts.input is not self._ceiling_input:
+            self._ceiling_v, self._ceiling_hz, self._ceiling_input = None, reading.hz, reading.facts.input
         self._ceiling_v = max(reading.rms_v, self._ceiling_v or 0.0)

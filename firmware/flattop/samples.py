@@ -85,9 +85,9 @@ class Quality:
     missed: int = 0
     """Conversions inside the block that were never read."""
     repeated: int = 0
-    """Reads inside the block that found the same conversion again."""
+    """Reads inside the block that gave no sample of their own: the same conversion again, or one in doubt."""
     saturated: int = 0
-    """Samples at either end of the code range."""
+    """Reads at either end of the code range."""
     timing_rms_s: float = 0.0
     """How far read times lie from the grid they were fitted to, rms [s]."""
 

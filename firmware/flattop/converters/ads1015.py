@@ -59,12 +59,14 @@ RANGE_DOWN = 0.75
 """A narrower range is taken when the level would stay below this share of it ..."""
 RANGE_DOWN_S = 0.4
 """... and has done so for this long [s]: a hysteresis in level and in time."""
-OTHER_RATE = {3300: 2400, 2400: 3300, 1600: 2400}
-"""Data rate at which a doubtful tone is looked at again."""
+OTHER_RATE = {3300: 2400, 2400: 3300, 1600: 3300}
+"""Data rate at which a doubtful tone is looked at again: no low multiples of the two agree."""
 EDGES_SHARE = (0.3, 1.4)
 """Edges over conversions, fewest and most, for the ready line to be believed."""
 CONFIRM_S, CONFIRM_CYCLES = 0.02, 2.0
 """For how long: a time, and some cycles on top."""
+STALE_S = 0.2
+"""Reads older than this are not measured any more [s]."""
 CHECK_S = 0.25
 """Time from one look at the chip's settings to the next: a dip of its supply resets it in silence [s]."""
 STUCK_S = 2.0
@@ -137,7 +139,7 @@ class Ads1015Converter:
         self._quick_s = math.nan
         self._changed_s = -math.inf
         self._pause = random.Random(1)
-        self._checked_s = -math.inf
+        self._checked_s = self._restarted_s = -math.inf
         self._working = False
 
     # -- the Converter protocol -----------------------------------------------------------------------------------
@@ -229,7 +231,8 @@ class Ads1015Converter:
         recent = list(
             takewhile(lambda burst: burst.times_s[-1] >= from_s and burst.epoch == grid.epoch, reversed(self._bursts))
         )[::-1]
-        if not recent:
+        # A number that is old is none: where reads have stopped coming the block is empty.
+        if not recent or self._time.now_s() - float(recent[-1].times_s[-1]) > STALE_S:
             facts = self._facts(self._nominal_s, self._chip.range_v)
             return Samples(np.empty(0), np.empty(0), facts, self._quality(np.empty(0), 0, 0))
         # Where the range has just changed, the coarser codes rule the block.
@@ -272,9 +275,8 @@ class Ads1015Converter:
         """Set the chip going, and forget what was before."""
         if self._alert is not None:
             self._alert.listen(self._edges.append)
-        self._chip.start(self._input, RANGES[0])
-        self._grid.restart()
-        self._edges.clear()
+        self._chip.start(self._input, RANGES[0], self._rate)
+        self._restart_grid()
         self._forget()
         self._checked_s = self._time.now_s()
         self._working = True
@@ -288,8 +290,7 @@ class Ads1015Converter:
     def _set_rate(self, rate: int) -> None:
         """Change the data rate, and with it the grid: its phase has to be found again."""
         self._chip.set_rate(rate)
-        self._grid.restart()
-        self._edges.clear()
+        self._restart_grid()
         self._last = None
 
     def _level_at(self, hz: float, rate: int) -> tuple[float, float]:
@@ -298,9 +299,18 @@ class Ads1015Converter:
         self._chip.allow(ANSWER_S + CONFIRM_S + CONFIRM_CYCLES / hz)
         read = self._chip.reader()
         begun_s = now_s = self._time.now_s()
-        times_s, words = [], []
+        times_s, words, failures = [], [], 0
         while now_s - begun_s < CONFIRM_S + CONFIRM_CYCLES / hz:
-            words.append(read())
+            try:
+                words.append(read())
+            except ConverterSilent:
+                raise
+            except OSError:
+                failures += 1
+                if failures >= FAILURES:
+                    raise
+                continue
+            failures = 0
             times_s.append(now_s - begun_s)
             self._time.wait_until(now_s + (0.5 + self._pause.random()) / rate)
             now_s = self._time.now_s()
@@ -382,7 +392,8 @@ class Ads1015Converter:
         """Return the edges that have come since the last burst; none if they are not one for each conversion."""
         edges = [self._edges.popleft() for _ in range(len(self._edges))]
         # Stamps from another clock than ours are of no use, nor is a line that only picks up noise.
-        near = np.array([when_s for when_s in edges if abs(when_s - now_s) < 1.0])
+        # Those of before a restart come late, and belong to a grid that is no more.
+        near = np.array([when_s for when_s in edges if abs(when_s - now_s) < 1.0 and when_s > self._restarted_s])
         wanted = (now_s - from_s) / self._nominal_s
         self._edges_flow = EDGES_SHARE[0] * wanted < len(near) < EDGES_SHARE[1] * wanted + 2.0
         return near if self._edges_flow else np.empty(0)
@@ -390,6 +401,8 @@ class Ads1015Converter:
     def _choose_range(self, now_s: float, peak: int) -> None:
         """Widen at once when the level nears the rail; narrow when it has long been low, unless held."""
         self._peaks.append((now_s, peak))
+        while len(self._peaks) > 1 and now_s - self._peaks[1][0] >= RANGE_DOWN_S:
+            self._peaks.popleft()
         if peak >= RANGE_UP * TOP_CODE:
             wider = [range_v for range_v in RANGES if range_v > self._chip.range_v]
             if wider:
@@ -398,8 +411,6 @@ class Ads1015Converter:
             return
         if self._held or now_s - self._peaks[0][0] < RANGE_DOWN_S:
             return
-        while len(self._peaks) > 1 and now_s - self._peaks[1][0] >= RANGE_DOWN_S:
-            self._peaks.popleft()
         highest = max(level for _, level in self._peaks) * LSB_V[self._chip.range_v]
         fitting = [range_v for range_v in RANGES if highest < RANGE_DOWN * range_v]
         if fitting and fitting[-1] < self._chip.range_v:
@@ -416,9 +427,14 @@ class Ads1015Converter:
                     f"the ADS1015's conversion register stands at {code} whatever is asked of it; "
                     "switch the meter off and on, and replace the board if it happens again"
                 )
-            self._grid.restart()
+            self._restart_grid()
             self._last = None
         self._changed_s = now_s
+
+    def _restart_grid(self) -> None:
+        self._grid.restart()
+        self._edges.clear()
+        self._restarted_s = self._time.now_s()
 
     def _forget(self) -> None:
         self._bursts.clear()

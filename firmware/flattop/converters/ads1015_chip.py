@@ -7,8 +7,10 @@ back to the conversion register and two conversions are let pass.
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Callable, Mapping
 from functools import partial
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
@@ -37,6 +39,8 @@ SETTLE_PERIODS = 2.2
 """After a setting the running conversion ends with the old one, and the oscillator may be 10 % slow."""
 ANSWER_S = 0.1
 """Longest wait for one answer of the chip [s]."""
+BUS_HZ = 400_000
+"""Slowest bus that 3300 conversions a second can be read over, with room for repeats [Hz]."""
 ATTEMPTS = 3
 """A setting that is not acknowledged is written this often before it counts as failed."""
 
@@ -52,7 +56,12 @@ class Alert:
 
         self._heard: Callable[[float], None] | None = None
         # The device must outlive this call: gpiozero releases the pin, pull-up and all, with it.
-        self._device = DigitalInputDevice(gpio, pull_up=True, pin_factory=factory)
+        try:
+            self._device = DigitalInputDevice(gpio, pull_up=True, pin_factory=factory)
+        except Exception as error:  # gpiozero and lgpio each raise their own kinds
+            raise ConverterMissing(
+                f"GPIO {gpio} for the ADS1015's ready line cannot be used ({error}); free it, or set alert_gpio = -1"
+            ) from error
         self._device.pin.when_changed = None
         self._device.pin.edges = "falling"
         self._device.pin.when_changed = self._changed
@@ -76,14 +85,37 @@ def open_bus() -> Any:
 
     Raises ConverterMissing on a machine that has none.
     """
+    # Blinka would offer to install what it misses; a meter has no network.
+    os.environ.setdefault("BLINKA_SKIP_DEPENDENCY_CHECK", "1")
     try:
         import board
         import busio
+
+        if getattr(board, "SCL", None) is None:
+            raise ConverterMissing("this machine has no I2C pins; run on the meter, or choose the simulated board")
+        bus = busio.I2C(board.SCL, board.SDA)
+    except ConverterMissing:
+        raise
     except Exception as error:  # Blinka raises its own kinds, by platform
-        raise ConverterMissing(f"this machine has no I2C bus for the ADS1015 ({error}); run on the meter") from error
-    if getattr(board, "SCL", None) is None:
-        raise ConverterMissing("this machine has no I2C pins; run on the meter, or choose the simulated board")
-    return busio.I2C(board.SCL, board.SDA)
+        raise ConverterMissing(
+            f"the I2C bus of the ADS1015 cannot be opened ({error}); on the meter set dtparam=i2c_arm=on and "
+            f"i2c_arm_baudrate={BUS_HZ}, and put its user into the group i2c"
+        ) from error
+    slow_hz = bus_hz()
+    if slow_hz is not None and slow_hz < BUS_HZ:
+        raise ConverterMissing(
+            f"the I2C bus runs at {slow_hz} Hz; allowed is {BUS_HZ} Hz or more, or 3300 conversions a second cannot be "
+            f"read; set dtparam=i2c_arm_baudrate={BUS_HZ} in the boot configuration"
+        )
+    return bus
+
+
+def bus_hz(adapters: Path = Path("/sys/class/i2c-adapter")) -> int | None:
+    """Return the clock of I2C bus 1 as the device tree has it [Hz]; None where it does not say."""
+    try:
+        return int.from_bytes((adapters / "i2c-1/of_node/clock-frequency").read_bytes()[:4], "big")
+    except OSError:
+        return None
 
 
 class _GuardedBus:
@@ -153,12 +185,12 @@ class Chip:
         self.range_v = RANGES[0]
         self.rate = rate
 
-    def start(self, input: Input, range_v: float) -> None:
-        """Open the chip, from whatever state it is in, and set it going on an input and a range."""
+    def start(self, input: Input, range_v: float, rate: int) -> None:
+        """Open the chip, from whatever state it is in, and set it going on an input, a range and a data rate."""
         from adafruit_ads1x15.ads1x15 import Mode
         from adafruit_ads1x15.ads1015 import ADS1015
 
-        self.input, self.range_v = input, range_v
+        self.input, self.range_v, self.rate = input, range_v, rate
         self.allow()
         try:
             # Conversion-ready on ALERT/RDY: top bit of the high threshold set, of the low one clear.

@@ -19,6 +19,8 @@ from flattop.samples import ComplexArray, FloatArray
 SEARCH_HARMONICS = 3
 """Harmonics carried while the frequency is searched: enough to keep a clipped wave from pulling it."""
 SEARCH_ROUNDS = 4
+FEWEST_CYCLES = 1.4
+"""Fewer cycles tell the harmonics badly from the drift: no tone is seen in them."""
 CONVERGED = 3e-3
 """Step of the frequency, as phase over the block [rad], that needs no further one.
 
@@ -228,8 +230,7 @@ def harmonics_that_fit(*, samples: int, duration_s: float, hz: float, to_hz: flo
     """Return how many harmonics a block can carry: bounded by band, by `limit` and by the number of samples."""
     in_band = int(to_hz / hz + 1e-3)  # `hz` is a coarse value here
     in_samples = int((samples / MIN_SAMPLES_PER_UNKNOWN - 3) / 2)
-    # Fewer than 1.3 cycles tell the harmonics badly from the drift: keep to the fundamental.
-    in_time = limit if duration_s * hz > 1.3 else 1
+    in_time = limit if duration_s * hz > 0.95 * FEWEST_CYCLES else 1
     return max(min(in_band, in_samples, in_time, limit), 1)
 
 

@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from flattop.measure.fit import SineFit, fit_at, fit_sine, fit_standing, harmonics_that_fit, strongest_hz
+from flattop.measure.fit import FEWEST_CYCLES, SineFit, fit_at, fit_sine, fit_standing, harmonics_that_fit, strongest_hz
 from flattop.measure.reading import Tops
 from flattop.measure.tops import TopsFit, clipped_harmonics, fit_tops, in_phase
 from flattop.samples import Clock, ComplexArray, FloatArray, Samples
@@ -158,7 +158,7 @@ def measure(samples: Samples, *, most_harmonics: int = 16, known_hz: float = mat
     facts = samples.facts
     smallest_v = max(TONE_LSB * facts.lsb_v, TONE_NOISE * facts.noise_v, 1.0 / BEYOND_V)
     fit = None
-    if facts.tone_band_hz[0] <= known_hz <= facts.tone_band_hz[1]:
+    if max(facts.tone_band_hz[0], FEWEST_CYCLES / samples.duration_s) <= known_hz <= facts.tone_band_hz[1]:
         harmonics = _harmonics(samples, known_hz, most_harmonics)
         fit = fit_standing(times_s=samples.times_s, volts=samples.volts, known_hz=known_hz, harmonics=harmonics)
     if fit is None or not fit.amplitude > smallest_v:
@@ -167,7 +167,7 @@ def measure(samples: Samples, *, most_harmonics: int = 16, known_hz: float = mat
         line_hz, line_v = strongest_hz(
             times_s=samples.times_s,
             volts=samples.volts,
-            low_hz=max(0.8 * low, 1.2 / samples.duration_s),
+            low_hz=max(0.8 * low, FEWEST_CYCLES / samples.duration_s),
             high_hz=0.49 * rate_hz,
         )
         if not line_v > smallest_v or 0.5 * line_v**2 < TONE_SHARE * float(np.var(samples.volts)):

@@ -99,7 +99,7 @@ class Reading:
     thd_pct: float
     """THD_F: harmonics 2 to `harmonics` over the fundamental [%]."""
     harmonics: int
-    """Highest harmonic counted in `thd_pct` and `thd_n_pct`."""
+    """Highest harmonic counted in `thd_pct`."""
     thd_to_hz: float
     """Frequency of that harmonic [Hz]."""
     thd_n_pct: float
@@ -143,7 +143,8 @@ class Reading:
 
         False is no promise of safety: the meter reads between two terminals only.
         """
-        if not self.can_be_measured:
+        # Of a mixture the path may have weakened what lies high in the band: its level is a lower bound.
+        if not self.can_be_measured or self.reason is Reason.NOT_ONE_TONE:
             return True
         below = (
             self.rms_v < HAZARD_RMS_V

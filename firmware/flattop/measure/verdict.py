@@ -219,6 +219,8 @@ class Judge:
         if block.fit is None:
             if self._image_since(time_s):
                 return Reason.OUT_OF_BAND
+            if block.rms_v * math.sqrt(2.0) < facts.image_v(high):
+                return Reason.IMAGE
             weak = block.rms_v * math.sqrt(2.0) < FEWEST_LSB * facts.lsb_v
             return Reason.TOO_FEW_LSB if weak else Reason.NOT_ONE_TONE
         if block.line_v < facts.image_v(block.fit.hz) and not self._is_genuine(block.fit.hz, time_s):
@@ -304,7 +306,8 @@ class Judge:
         if block.peak_lsb < FEW_LSB and block.thd < FEW_LSB_THD and doubtful:
             return Verdict.UNKNOWN, Reason.TOO_FEW_LSB
         if not doubtful and 2.0 * tops.sigma_db > self.limits.soft_db:
-            return Verdict.UNKNOWN, Reason.TOO_FEW_LSB
+            # Noise enough to hide a soft top: few codes, or what a moving level leaves over.
+            return Verdict.UNKNOWN, Reason.TOO_FEW_LSB if block.peak_lsb < OWN_SHAPE_LSB else Reason.MOVING
         if reason is Reason.THIRD_ONLY:
             self._third_since_s = min(self._third_since_s, time_s)
             # At 1 % THD and more the meanwhile is "distorted", never clean, and half as long.
@@ -383,7 +386,7 @@ class Judge:
         found = tops is not None and tops.flattening >= SURE * tops.flattening_sigma
         # Cutting one top only moves the mean of a wave: that much d.c. is the clip's, not the amplifier's.
         explained_v = tops.mean_shift * block.line_v if tops is not None and found else 0.0
-        alarm = facts.input is Input.SPEAKER and abs(block.dc_v - explained_v) > self.limits.dc_alarm_v
+        alarm = facts.input is Input.SPEAKER and abs(block.dc_v - explained_v) - block.dc_u_v > self.limits.dc_alarm_v
         highest = len(fit.harmonics) - 1 if fit is not None else 0
         nan = math.nan
         image = reason is Reason.OUT_OF_BAND and (

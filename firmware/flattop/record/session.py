@@ -25,8 +25,8 @@ DIGITS = 7
 FRAME_EVERY_S = 1.0
 MOVIE_EVERY_S = 0.2
 COLOURS = 64
-MOVIE_FRAMES = 3000
-"""Most frames of the moving picture: they are kept in memory until the end."""
+MOVIE_FRAMES = 600
+"""Most frames of the moving picture, which are kept in memory until the end: then every other one goes."""
 
 
 def as_row(reading: Reading) -> dict[str, Value]:
@@ -125,6 +125,7 @@ class Session:
         self.frames = 0
         self._movie: list[Image.Image] = []
         self._movie_s = self._frame_s = -math.inf
+        self._movie_every_s = MOVIE_EVERY_S
         self._said = ""
         try:
             (folder / "frames").mkdir(exist_ok=True)
@@ -149,7 +150,7 @@ class Session:
         return said != self._said or reading.time_s - self._frame_s >= FRAME_EVERY_S
 
     def _moves_on(self, reading: Reading) -> bool:
-        return reading.time_s - self._movie_s >= MOVIE_EVERY_S - 0.01 and len(self._movie) < MOVIE_FRAMES
+        return reading.time_s - self._movie_s >= self._movie_every_s - 0.01
 
     def add(self, reading: Reading, image: Image.Image | None = None) -> None:
         """Log a reading, with the frame that showed it where one was drawn."""
@@ -173,6 +174,9 @@ class Session:
         if self._moves_on(reading):
             self._movie.append(image.quantize(COLOURS, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE))
             self._movie_s = reading.time_s
+            if len(self._movie) >= MOVIE_FRAMES:
+                self._movie = self._movie[::2]
+                self._movie_every_s *= 2.0
 
     def close(self) -> None:
         """Finish the table, down to the medium, and then the moving picture."""
@@ -190,7 +194,7 @@ class Session:
         path = self.folder / "screen.gif"
         first, *others = self._movie
         try:
-            first.save(path, save_all=True, append_images=others, duration=round(1000 * MOVIE_EVERY_S), loop=0)
+            first.save(path, save_all=True, append_images=others, duration=round(1000 * self._movie_every_s), loop=0)
         except OSError:
             path.unlink(missing_ok=True)  # half a picture is of no use, and takes room
             raise
