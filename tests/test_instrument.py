@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import itertools
 import math
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import msgspec
 import numpy as np
@@ -357,8 +357,9 @@ def test_display_keeps_the_highest_clean_level_of_this_tone():
     assert at(4.3).ceiling_v == pytest.approx(60 / math.sqrt(2), rel=0.01)
     assert at(5.9).ceiling_v == pytest.approx(10 / math.sqrt(2), rel=0.01), "another tone has another ceiling"
     assert all(view.simulated for view in seen.values())
-    assert at(2.0).label == "Bass A"
-    assert Display().view(reading).label == "Speaker"
+    assert at(2.0).label == "Bass A uncal.", "a meter without a calibration says so"
+    assert Display().view(reading).label == "Speaker uncal."
+    assert Display().view(replace(reading, facts=replace(reading.facts, calibrated=True))).label == "Speaker"
 
 
 def test_advice_is_given_for_soft_and_flat_only():
@@ -367,3 +368,57 @@ def test_advice_is_given_for_soft_and_flat_only():
     for _, reading in readings(bench, 3.0):
         wanted = "gain down" if reading.verdict in {Verdict.FLAT, Verdict.SOFT} else ""
         assert display.view(reading).advice == wanted
+
+
+def test_another_input_starts_a_judge_that_knows_nothing():
+    bench = Bench(sine(85.0, 40.0), sine(2.0, 40.0), wired=True)
+    meter = Meter(bench.converter, time=bench.time, end_s=3.0)
+    said = []
+    for reading in meter.readings():
+        said.append(reading)
+        if len(said) == 12:
+            bench.converter.select(Input.LINE)
+    after = [reading for reading in said if reading.facts.input is Input.LINE]
+    assert after
+    assert {reading.reason for reading in after} <= {
+        Reason.NONE,
+        Reason.TOO_SHORT,
+        Reason.CLOCK_LEARNING,
+        Reason.MOVING,
+    }
+    assert after[-1].verdict is Verdict.CLEAN
+
+
+def test_a_mixture_of_tones_is_no_dc_on_the_output():
+    def two(times_s):
+        return 40.0 * np.sin(2 * np.pi * 40.0 * times_s) + 40.0 * np.sin(2 * np.pi * 57.0 * times_s)
+
+    said = [reading for _, reading in readings(Bench(two, seed=5), 3.0)]
+    assert not any(reading.dc_alarm for reading in said)
+    real = [reading for _, reading in readings(Bench(lambda t: two(t) + 12.0, seed=5), 3.0)]
+    assert sum(reading.dc_alarm for reading in real) > 0.8 * len(real), "d.c. that is there is still told"
+
+
+def test_a_converter_silent_to_the_end_ends_all_the_same():
+    bench = Bench(sine(60.0, 40.0))
+    stream = Meter(bench.converter, time=bench.time, end_s=2.0).readings()
+    next(stream)
+    bench.board.i2c.refuse()
+    said = list(itertools.islice(stream, 100))
+    assert 3 <= len(said) < 100
+    assert said[-1].reason is Reason.SILENT
+
+
+def test_one_look_is_never_counted_twice():
+    bench = Bench(sine(60.0, 40.0), wired=True)
+    meter = Meter(bench.converter, time=bench.time)
+    stream = meter.readings()
+    for _ in range(8):
+        next(stream)
+    asked = []
+    look = meter.judge.look
+    meter.judge.look = lambda glance, *, time_s: asked.append(time_s) or look(glance, time_s=time_s)
+    for _ in range(10):
+        next(stream)
+        bench.time.wait_until(bench.time.now_s() + 0.07)  # a slow host
+    assert len(asked) == len(set(asked))

@@ -541,6 +541,7 @@ CANNOT_TELL = {
     Reason.TOO_HIGH,
     Reason.OUT_OF_BAND,
     Reason.IMAGE,
+    Reason.NOT_ONE_TONE,
     Reason.SILENT,
     Reason.TOO_SHORT,
 }

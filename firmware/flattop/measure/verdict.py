@@ -191,6 +191,18 @@ class Judge:
             self._confirmed = (hz, True, time_s)
         return alike
 
+    def _may_be_image(self, block: Block, time_s: float) -> bool:
+        """True where what is seen may be another tone folded down, or was shown to be one a moment ago."""
+        facts = block.samples.facts
+        if self._image_since(time_s):
+            return True
+        if math.isfinite(block.line_hz):
+            genuine = self._is_genuine(block.line_hz, time_s)
+            return block.line_v < facts.image_v(block.line_hz) and not genuine
+        # No line is made out: whatever is there, it is no more than an image at the band's upper end could be.
+        found = block.rms_v * math.sqrt(2.0)
+        return facts.lsb_v * FEWEST_LSB / 2.0 < found < facts.image_v(facts.tone_band_hz[1])
+
     def _image_since(self, time_s: float) -> bool:
         """True for some seconds after a tone was shown to be an image."""
         _, genuine, since_s = self._confirmed
@@ -389,10 +401,7 @@ class Judge:
         alarm = facts.input is Input.SPEAKER and abs(block.dc_v - explained_v) - block.dc_u_v > self.limits.dc_alarm_v
         highest = len(fit.harmonics) - 1 if fit is not None else 0
         nan = math.nan
-        image = reason is Reason.OUT_OF_BAND and (
-            self._image_since(time_s) or block.line_v < facts.image_v(block.line_hz)
-        )
-        if image or reason in {Reason.IMAGE, Reason.TOO_HIGH}:
+        if reason is Reason.TOO_HIGH or (verdict is Verdict.UNKNOWN and self._may_be_image(block, time_s)):
             # What is there is another tone, or higher than anything seen: no figure of it is known.
             block, fit, tops, highest = blank(block.samples), None, None, 0
         return Reading(
