@@ -171,7 +171,7 @@ def test_the_settings_shown_are_the_defaults(stored):
 
 
 def test_the_calibration_shown_is_a_good_one(stored):
-    assert calibration.load(stored(blocks("toml")[1], "calibration.toml")).serial == "FT-0007"
+    assert calibration.load(stored(blocks("toml")[1], "calibration.toml")).serial == "SIM-1"
 
 
 @pytest.fixture
