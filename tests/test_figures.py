@@ -69,7 +69,8 @@ def test_everything_cut_is_called_flat(runner, capsys):
 
 def test_one_update_costs_no_more_than_it_may():
     samples, judge = cost.block_of(40.0, clip_db=1.0, seed=SEED), cost.Judge()
-    units, _ = cost.in_units(lambda: cost.update(samples, judge), rounds=15, repeats=4)
+    hz = cost.known(samples)
+    units, _ = cost.in_units(lambda: cost.update(samples, judge, hz), rounds=15, repeats=4)
     assert units <= 6.0 * STALLS
 
 

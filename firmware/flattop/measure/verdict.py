@@ -19,6 +19,8 @@ from flattop.samples import Clock, ComplexArray, Facts, Input, Quality, Samples
 
 STEADY = 0.03
 """Largest part of a block that may not repeat from cycle to cycle, over the fundamental."""
+STEADY_RICH = 0.045
+"""The same for a wave rich in harmonics that was judged before: the edges of a square do not fold quite alike."""
 SURE = 5.0
 """A finding counts from this many standard deviations of its noise."""
 QUADRATURE = 0.4
@@ -241,19 +243,25 @@ class Judge:
         if block.peak_lsb < FEWEST_LSB:
             return Reason.TOO_FEW_LSB
         moved = abs(block.fit.drift_per_s) * samples.duration_s
-        fastest = FASTEST if block.thd < RICH else FASTEST_RICH
-        if block.unsteady > STEADY or moved > fastest:
+        rich = block.thd >= RICH
+        fastest = FASTEST_RICH if rich else FASTEST
+        steady = STEADY_RICH if rich and self._stands(block.fit.hz, time_s) else STEADY
+        if block.unsteady > steady or moved > fastest:
             return Reason.MOVING if moved > fastest / 2.0 else Reason.NOT_ONE_TONE
-        if block.thd >= RICH and not self._is_a_tone(block, block.fit.hz, time_s):
+        if rich and not self._is_a_tone(block, block.fit.hz, time_s):
             return Reason.NOT_ONE_TONE
         self._follow_level(block.rms_v, block.fit.hz, time_s)
         if self._fading:
             return Reason.FADING
         return Reason.NONE
 
+    def _stands(self, hz: float, time_s: float) -> bool:
+        """True for a tone that was judged a moment ago."""
+        return abs(hz / self._judged_hz - 1.0) < SAME_HZ and time_s - self._judged_s < LEVEL_MEMORY_S
+
     def _is_a_tone(self, block: Block, hz: float, time_s: float) -> bool:
         """Tell a tone rich in harmonics from a note of music: by what was judged before, or by how long it stands."""
-        if abs(hz / self._judged_hz - 1.0) < SAME_HZ and time_s - self._judged_s < LEVEL_MEMORY_S:
+        if self._stands(hz, time_s):
             return True
         since_s, rich_hz, rich_v = self._rich_from
         if not (abs(hz / rich_hz - 1.0) < SAME_HZ and abs(block.rms_v / rich_v - 1.0) < SAME_LEVEL):
