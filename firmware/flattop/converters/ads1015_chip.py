@@ -98,8 +98,8 @@ def open_bus() -> Any:
         raise
     except Exception as error:  # Blinka raises its own kinds, by platform
         raise ConverterMissing(
-            f"the I2C bus of the ADS1015 cannot be opened ({error}); on the meter set dtparam=i2c_arm=on and "
-            f"i2c_arm_baudrate={BUS_HZ}, and put its user into the group i2c"
+            f"the I2C bus of the ADS1015 cannot be opened ({error}); run on the meter, with dtparam=i2c_arm=on and "
+            f"i2c_arm_baudrate={BUS_HZ} set and its user in the group i2c"
         ) from error
     slow_hz = bus_hz()
     if slow_hz is not None and slow_hz < BUS_HZ:
