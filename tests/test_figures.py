@@ -21,8 +21,6 @@ import onset
 import rig
 
 SEED = 11
-STALLS = 1.5
-"""A shared machine disturbs short timings by this much; cost.py judges by the targets themselves."""
 
 
 @pytest.fixture(scope="module")
@@ -67,18 +65,6 @@ def test_everything_cut_is_called_flat(runner, capsys):
     check(false_flags.must(runner, 4 * len(false_flags.MUST)), capsys)
 
 
-def test_one_update_costs_no_more_than_it_may():
-    samples, judge = cost.block_of(40.0, clip_db=1.0, seed=SEED), cost.Judge()
-    hz = cost.known(samples)
-    units, _ = cost.in_units(lambda: cost.update(samples, judge, hz), rounds=15, repeats=4)
-    assert units <= 6.0 * STALLS
-
-
 def test_the_screen_sends_little_while_the_level_ramps():
     rows = {row.name: row for row in cost.screen_rows(SEED)}
     assert rows["screen bytes a frame, level ramping"].ok
-
-
-def test_the_package_is_imported_quickly():
-    cost.child_cpu_s("-c", cost.WHOLE)  # byte-compiles
-    assert min(cost.child_cpu_s("-c", cost.WHOLE)[0] for _ in range(3)) < 0.5

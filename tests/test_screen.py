@@ -7,7 +7,6 @@ import json
 import math
 import subprocess
 import sys
-import time
 from dataclasses import fields, replace
 from pathlib import Path
 
@@ -568,26 +567,3 @@ def test_a_ramp_costs_less_than_a_fifth_of_the_frames():
     print(f"\nramp: median {median:.0f} bytes ({median / FULL_FRAME_BYTES:.1%} of a frame), most {worst}")
     assert median < 0.2 * FULL_FRAME_BYTES
     assert worst <= FULL_FRAME_BYTES
-
-
-def test_speed_against_a_transform_in_the_same_process():
-    """Draw and compare cost at most 12 real transforms of 32,768 points, so that any machine can be the yardstick."""
-    block = np.random.default_rng(1).normal(size=32768)
-    shown = ramp(3.0)
-    frames = [draw(view) for view in shown]
-
-    def took_s(work, *arguments) -> float:
-        began = time.perf_counter()
-        work(*arguments)
-        return time.perf_counter() - began
-
-    def draw_and_compare(view, before):
-        changed_rectangles(before, draw(view))
-
-    # The least of several rounds is what the work itself takes, whatever else the machine does.
-    pairs = list(zip(shown[1:], frames, strict=False))
-    transform_s = min(took_s(np.fft.rfft, block) for _ in range(100))
-    rounds_s = [[took_s(draw_and_compare, *pair) for pair in pairs] for _ in range(8)]
-    ratio = float(np.median(np.min(rounds_s, axis=0))) / transform_s
-    print(f"\ndraw and compare: {ratio:.1f} transforms")
-    assert ratio <= 12

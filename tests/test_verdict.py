@@ -405,7 +405,7 @@ REASONS = {
     Reason.TOP_MISSING: (Verdict.FLAT, lambda: last(clipped(1.0)())),
     Reason.TOPS_BEND: (
         Verdict.FLAT,
-        lambda: last(bass(lambda t: 60 * (sine(40 * t) - 0.05 * sine(120 * t)), span_s=1)),
+        lambda: last(on_the_third(0.05)),
     ),
     Reason.THIRD_ONLY: (Verdict.SOFT, lambda: last(on_the_third(0.005))),
     Reason.NO_TOP_MISSING: (Verdict.DISTORTED, lambda: last(bass(tone(triangle, hz=40, volts=60), span_s=1))),

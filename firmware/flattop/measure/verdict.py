@@ -33,7 +33,7 @@ FEW_LSB_THD = 0.03
 BESIDE = 0.006
 """Hum and the like that may stand beside a clip; more than this, and half of it, is another wave altogether."""
 BEYOND_HUM = 0.02
-"""Flattening [of the fundamental] that mains hum is not expected to reach."""
+"""Flattening [of the fundamental] that mains hum is not expected to reach: then it is a knee that is named."""
 QUIET_SHARE = 1e-4
 """Below this share of the input's full scale there is no tone."""
 FASTEST = 0.2
@@ -140,7 +140,7 @@ class Judge:
             and max(tops.overdrive_pos_db, tops.overdrive_neg_db) - 3.0 * tops.sigma_db >= self.limits.flat_db
             and 100.0 * glance.thd >= LOOK_THD * self.limits.flat_thd_pct
             and glance.unsteady < max(LOOK_STEADY, 0.15 * glance.thd)
-            and (tops.broad or glance.thd > BEYOND_HUM)
+            and tops.broad
         )
         self._looks_flat = self._looks_flat + 1 if flat else 0
         news = self._looks_flat == LOOKS and self._shown is not Verdict.FLAT
@@ -328,7 +328,7 @@ class Judge:
         if not doubtful and 2.0 * tops.sigma_db > self.limits.soft_db:
             # Noise enough to hide a soft top: few codes, or what a moving level leaves over.
             return Verdict.UNKNOWN, Reason.TOO_FEW_LSB if block.peak_lsb < OWN_SHAPE_LSB else Reason.MOVING
-        if reason is Reason.THIRD_ONLY:
+        if reason in {Reason.THIRD_ONLY, Reason.TOPS_BEND}:
             self._third_since_s = min(self._third_since_s, time_s)
             # At 1 % THD and more the meanwhile is "distorted", never clean, and half as long.
             hold_s = 0.5 * self.limits.hold_s if distorted else self.limits.hold_s
@@ -357,10 +357,10 @@ class Judge:
         verdict = Verdict.FLAT if flat or distorted else Verdict.SOFT
         if tops.broad:
             return verdict, Reason.TOP_MISSING
-        if tops.flattening >= BEYOND_HUM:
-            return verdict, Reason.TOPS_BEND
         # A single harmonic above the third is no shape that tops take: a whine or hum on the tone.
-        return (verdict, Reason.THIRD_ONLY) if tops.carried_by == 3 else (Verdict.CLEAN, Reason.NONE)
+        if tops.carried_by != 3:
+            return Verdict.CLEAN, Reason.NONE
+        return verdict, Reason.TOPS_BEND if tops.flattening >= BEYOND_HUM else Reason.THIRD_ONLY
 
     @staticmethod
     def _is_cut(tops: TopsFit) -> bool:
