@@ -58,11 +58,8 @@ def python(code, *arguments, cwd=None):
     )
 
 
-def in_source_tree():
-    return (ROOT / "pyproject.toml").exists() and PACKAGE == ROOT / "firmware/flattop"
-
-
-needs_sources = pytest.mark.skipif(not in_source_tree(), reason="the installed package is under test, not the sources")
+SOURCES = ROOT / "firmware/flattop"
+needs_sources = pytest.mark.skipif(not SOURCES.exists(), reason="the sources are not beside the tests")
 
 
 def test_the_wall_blocks():
@@ -116,14 +113,14 @@ except ConverterMissing as error:
 
 @needs_sources
 def test_no_module_is_longer_than_600_lines():
-    sizes = {path: len(path.read_text("utf-8").splitlines()) for path in PACKAGE.rglob("*.py")}
+    sizes = {path: len(path.read_text("utf-8").splitlines()) for path in SOURCES.rglob("*.py")}
     assert len(sizes) >= 20
     assert {str(path): size for path, size in sizes.items() if size > 600} == {}
 
 
 @needs_sources
 def test_every_module_begins_with_one_sentence_on_its_purpose():
-    for path in PACKAGE.rglob("*.py"):
+    for path in SOURCES.rglob("*.py"):
         first = (ast.get_docstring(ast.parse(path.read_text("utf-8"))) or "").split("\n\n")[0]
         assert first.endswith((".", ":")), path
         assert first.count(". ") == 0, path
@@ -143,6 +140,6 @@ def test_the_top_of_the_repository_holds_only_what_it_may():
 @needs_sources
 def test_no_assert_validates_anything_in_the_firmware():
     # python -O takes them out
-    for path in PACKAGE.rglob("*.py"):
+    for path in SOURCES.rglob("*.py"):
         tree = ast.parse(path.read_text("utf-8"))
         assert not [node.lineno for node in ast.walk(tree) if isinstance(node, ast.Assert)], path
