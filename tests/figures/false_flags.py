@@ -238,7 +238,7 @@ def music(rng: np.random.Generator) -> Case:
                 * line(k * note_hz, float(rng.uniform(0.0, 1.0)) / k**1.3, turn(rng), t)
             )
         if rng.random() < 0.4:
-            noise = np.convolve(rng.normal(0.0, 1.0, len(t)), np.ones(20) / 20.0, mode="same")
+            noise = np.convolve(rng.normal(0.0, 1.0, len(t)), np.ones(20) / 20.0, mode="same")[: len(t)]
             volts[inside] += noise * np.exp(-t / 0.05)
         now_s += lasts_s
     volts *= log_uniform(rng, 5.0, 200.0) / np.max(np.abs(volts))
