@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import math
 import random
+import threading
 from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
+from copy import copy
 from dataclasses import dataclass
 from itertools import takewhile
 from typing import Any
@@ -44,8 +46,6 @@ BURST_S = 0.025
 """Reads go in bursts of this length, or up to the first code at a rail; then the range is looked at [s]."""
 RAILS = (0x7FF0, 0x8000)
 """The words at the two ends of the range: the code, left-justified, in two's complement."""
-FAILURES = 8
-"""This many transactions in a row must fail before the converter is called silent."""
 GUARD_S = 10e-6
 """Reads this close to a completion, beyond their own doubt, may hold either conversion [s]."""
 EDGE_GUARD_S = 36e-6
@@ -98,6 +98,11 @@ def _codes(words: NDArray[np.uint16]) -> NDArray[np.int64]:
     return (words.view(np.int16) >> 4).astype(np.int64)
 
 
+def _code_v(input: Input, range_v: float) -> float:
+    """Return one code at the terminals by the nominal circuit [V]."""
+    return LSB_V[range_v] * CHANNELS[input].ratio / loading(range_v)
+
+
 class Ads1015Converter:
     """A `Converter` on an ADS1015.
 
@@ -135,6 +140,8 @@ class Ads1015Converter:
         self._held = False
         self._peaks: deque[tuple[float, int]] = deque()
         self._bursts: deque[_Burst] = deque()
+        self._state = threading.Lock()
+        """Held while bursts or grid change: `latest` may be called from another thread."""
         self._last: tuple[float, int] | None = None
         self._quick_s = math.nan
         self._changed_s = -math.inf
@@ -162,8 +169,9 @@ class Ads1015Converter:
     def select(self, input: Input) -> None:
         """Sample another input from the next `collect` on."""
         if input is not self._input:
-            self._input = input
-            self._forget()
+            with self._state:
+                self._input = input
+                self._bursts.clear()
             self._working = False
 
     def use_range(self, range_v: float) -> None:
@@ -226,20 +234,26 @@ class Ads1015Converter:
 
         While the grid is not known yet the times are those of the reads.
         """
-        grid = self._grid
-        from_s = float(self._bursts[-1].times_s[-1]) - duration_s if self._bursts else 0.0
+        with self._state:
+            grid, bursts = copy(self._grid), list(self._bursts)
+            edges_flow, chosen = self._edges_flow, self._input
+        from_s = float(bursts[-1].times_s[-1]) - duration_s if bursts else 0.0
         recent = list(
-            takewhile(lambda burst: burst.times_s[-1] >= from_s and burst.epoch == grid.epoch, reversed(self._bursts))
+            takewhile(lambda burst: burst.times_s[-1] >= from_s and burst.epoch == grid.epoch, reversed(bursts))
         )[::-1]
         # A number that is old is none: where reads have stopped coming the block is empty.
         if not recent or self._time.now_s() - float(recent[-1].times_s[-1]) > STALE_S:
-            facts = self._facts(self._nominal_s, self._chip.range_v)
-            return Samples(np.empty(0), np.empty(0), facts, self._quality(np.empty(0), 0, 0))
+            facts = self._facts(chosen, self._nominal_s, self._chip.range_v)
+            return Samples(np.empty(0), np.empty(0), facts, self._quality(grid, np.empty(0), 0, 0))
         # Where the range has just changed, the coarser codes rule the block.
         range_v = max(burst.range_v for burst in recent)
         times_s = np.concatenate([burst.times_s for burst in recent])
-        volts, codes = (np.concatenate(parts) for parts in zip(*map(self._volts, recent), strict=True))
-        widest = np.concatenate([np.full(len(b.codes), b.range_v == RANGES[0]) for b in recent])
+        codes = np.concatenate([burst.codes for burst in recent])
+        lengths = [len(burst.codes) for burst in recent]
+        scales = [self._scale(chosen, burst.range_v) for burst in recent]
+        code_v, offset_v, gain = np.repeat(scales, lengths, axis=0).T
+        volts = gain * (codes * code_v - offset_v)
+        widest = np.repeat([burst.range_v == RANGES[0] for burst in recent], lengths)
         at_rail = (codes >= TOP_CODE) | (codes <= BOTTOM_CODE)
         # On a narrower range a code at the rail is the moment before the range was widened: no level to keep.
         usable = (times_s >= from_s) & ~(at_rail & ~widest)
@@ -249,18 +263,24 @@ class Ads1015Converter:
             # All reads, repeats too: keeping those that changed would keep each code where it is reached, and no crest.
             when = times_s[usable] - 0.5 * self._nominal_s
             return Samples(
-                when, volts[usable], self._facts(self._nominal_s, range_v), self._quality(when, reads, saturated)
+                when,
+                volts[usable],
+                self._facts(chosen, self._nominal_s, range_v),
+                self._quality(grid, when, reads, saturated),
             )
         position = grid.index(times_s)
         index = np.floor(position).astype(np.int64)
-        guard = (EDGE_GUARD_S if self._edges_flow else GUARD_S) / grid.period_s
+        guard = (EDGE_GUARD_S if edges_flow else GUARD_S) / grid.period_s
         inside = position - index
         doubt = guard + np.concatenate([burst.doubt_s for burst in recent]) / grid.period_s
         usable &= (inside > doubt) & (inside < 1.0 - doubt)
         index, first = np.unique(index[usable], return_index=True)
         when = grid.times(index) - 0.5 * grid.period_s
         return Samples(
-            when, volts[usable][first], self._facts(grid.period_s, range_v), self._quality(when, reads, saturated)
+            when,
+            volts[usable][first],
+            self._facts(chosen, grid.period_s, range_v),
+            self._quality(grid, when, reads, saturated),
         )
 
     def close(self) -> None:
@@ -299,19 +319,12 @@ class Ads1015Converter:
         self._chip.allow(ANSWER_S + CONFIRM_S + CONFIRM_CYCLES / hz)
         read = self._chip.reader()
         begun_s = now_s = self._time.now_s()
-        times_s, words, failures = [], [], 0
+        times_s, words = [], []
         while now_s - begun_s < CONFIRM_S + CONFIRM_CYCLES / hz:
-            try:
-                words.append(read())
-            except ConverterSilent:
-                raise
-            except OSError:
-                failures += 1
-                if failures >= FAILURES:
-                    raise
-                continue
-            failures = 0
-            times_s.append(now_s - begun_s)
+            word = read()
+            if word is not None:
+                words.append(word)
+                times_s.append(now_s - begun_s)
             self._time.wait_until(now_s + (0.5 + self._pause.random()) / rate)
             now_s = self._time.now_s()
         angle = 2.0 * math.pi * hz * np.array(times_s)
@@ -333,20 +346,11 @@ class Ads1015Converter:
         before: list[float] = []
         after: list[float] = []
         words: list[int] = []
-        failures = 0
         self._chip.allow()
         begun_s = now_s()
         while begun_s < until_s:
-            try:
-                word = read()
-            except ConverterSilent:
-                raise
-            except OSError:
-                failures += 1
-                if failures >= FAILURES:
-                    raise
-            else:
-                failures = 0
+            word = read()
+            if word is not None:
                 before.append(begun_s)
                 words.append(word)
                 after.append(now_s())
@@ -371,18 +375,21 @@ class Ads1015Converter:
         codes = _codes(words)[on_time]
         times_s = 0.5 * (before_s + after_s)[on_time]
         doubt_s = 0.5 * np.maximum(took_s[on_time] - self._quick_s, 0.0)
-        self._bursts.append(_Burst(times_s, doubt_s, codes, self._chip.range_v, self._grid.epoch))
-        while self._bursts and self._bursts[0].times_s[-1] < times_s[-1] - KEEP_S:
-            self._bursts.popleft()
+        burst = _Burst(times_s, doubt_s, codes, self._chip.range_v, self._grid.epoch)
+        with self._state:
+            self._bursts.append(burst)
+            while self._bursts[0].times_s[-1] < times_s[-1] - KEEP_S:
+                self._bursts.popleft()
         if self._last is not None:
             times_s = np.append(self._last[0], times_s)
             codes = np.append(self._last[1], codes)
         now_s = float(times_s[-1])
         if codes.min() != codes.max():
             self._changed_s = now_s
-        seen = brackets(times_s, codes, nominal_s=self._nominal_s)
         edges = self._new_edges(float(times_s[0]), now_s)
-        self._grid.follow(Events(edges, edges) if self._edges_flow else seen, now_s)
+        seen = Events(edges, edges) if self._edges_flow else brackets(times_s, codes, nominal_s=self._nominal_s)
+        with self._state:
+            self._grid.follow(seen, now_s)
         self._last = (float(times_s[-1]), int(codes[-1]))
         self._choose_range(now_s, int(max(codes.max(), -codes.min())))
         if now_s - self._changed_s > STUCK_S:
@@ -432,45 +439,41 @@ class Ads1015Converter:
         self._changed_s = now_s
 
     def _restart_grid(self) -> None:
-        self._grid.restart()
+        with self._state:
+            self._grid.restart()
         self._edges.clear()
         self._restarted_s = self._time.now_s()
 
     def _forget(self) -> None:
-        self._bursts.clear()
+        with self._state:
+            self._bursts.clear()
         self._peaks.clear()
         self._last = None
         self._changed_s = self._time.now_s()
 
     # -- from codes to volts --------------------------------------------------------------------------------------
 
-    def _volts(self, burst: _Burst) -> tuple[FloatArray, NDArray[np.int64]]:
-        """Return the volts at the terminals of a burst, calibrated where a calibration is there, and its codes."""
-        volts = np.asarray(burst.codes * self._code_v(burst.range_v), dtype=np.float64)
-        if self._found is not None:
-            found = self._found.ranges[burst.range_v]
-            volts = found.gain * (volts - found.offset_v)
-        return volts, burst.codes
+    def _scale(self, input: Input, range_v: float) -> tuple[float, float, float]:
+        """Return what makes volts at the terminals of a code: volts a code, offset [V] and gain, as calibrated."""
+        found = self._found(input)
+        if found is None:
+            return _code_v(input, range_v), 0.0, 1.0
+        return _code_v(input, range_v), found.ranges[range_v].offset_v, found.ranges[range_v].gain
 
-    @property
-    def _found(self) -> InputCalibration | None:
-        """What a calibration found of the present input."""
-        return self._calibration.inputs.get(self._input) if self._calibration is not None else None
+    def _found(self, input: Input) -> InputCalibration | None:
+        """Return what a calibration found of an input."""
+        return self._calibration.inputs.get(input) if self._calibration is not None else None
 
-    def _code_v(self, range_v: float) -> float:
-        """Return one code at the terminals by the nominal circuit [V]."""
-        return LSB_V[range_v] * CHANNELS[self._input].ratio / loading(range_v)
-
-    def _facts(self, period_s: float, range_v: float) -> Facts:
-        channel = CHANNELS[self._input]
-        found = self._found
-        code_v = self._code_v(range_v)
-        full_scale_v = TOP_CODE * self._code_v(RANGES[0])
+    def _facts(self, input: Input, period_s: float, range_v: float) -> Facts:
+        channel = CHANNELS[input]
+        found = self._found(input)
+        code_v = _code_v(input, range_v)
+        full_scale_v = TOP_CODE * _code_v(input, RANGES[0])
         reference_u = 0.005 * self._calibration.reference_u_pct if self._calibration is not None else 0.0
         pole_scale = found.pole_scale if found is not None else 1.0
         return Facts(
             converter=self.name,
-            input=self._input,
+            input=input,
             lsb_v=code_v,
             full_scale_v=full_scale_v,
             noise_v=math.hypot(code_v * math.hypot(CHIP_NOISE_LSB, 1.0 / math.sqrt(12.0)), channel.noise_v),
@@ -485,8 +488,7 @@ class Ads1015Converter:
             simulated=self._simulated,
         )
 
-    def _quality(self, times_s: FloatArray, reads: int, saturated: int) -> Quality:
-        grid = self._grid
+    def _quality(self, grid: Grid, times_s: FloatArray, reads: int, saturated: int) -> Quality:
         if not grid.locked:
             return Quality(math.nan, Clock.LEARNING, saturated=saturated, timing_rms_s=0.5 * self._nominal_s)
         spanned = round(float(times_s[-1] - times_s[0]) / grid.period_s) + 1 if len(times_s) else 0

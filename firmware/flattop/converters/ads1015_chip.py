@@ -43,6 +43,8 @@ BUS_HZ = 400_000
 """Slowest bus that 3300 conversions a second can be read over, with room for repeats [Hz]."""
 ATTEMPTS = 3
 """A setting that is not acknowledged is written this often before it counts as failed."""
+FAILURES = 8
+"""This many reads in a row must fail before the converter is called silent."""
 
 
 class Alert:
@@ -229,9 +231,29 @@ class Chip:
         """Let all that is asked of the chip from now on take this long together [s]."""
         self._bus.allow(duration_s)
 
-    def reader(self) -> Callable[[], int]:
-        """Return the quickest way to the last conversion: an unsigned word of 16 bits, in one transaction."""
-        return partial(self._ads.get_last_result, True)
+    def reader(self) -> Callable[[], int | None]:
+        """Return the quickest way to the last conversion: one transaction for an unsigned word of 16 bits.
+
+        The word is None where a read was refused; `FAILURES` refusals in a row are an OSError.
+        """
+        read = partial(self._ads.get_last_result, True)
+        refused = 0
+
+        def forgiving() -> int | None:
+            nonlocal refused
+            try:
+                word: int = read()
+            except ConverterSilent:
+                raise
+            except OSError:
+                refused += 1
+                if refused >= FAILURES:
+                    raise
+                return None
+            refused = 0
+            return word
+
+        return forgiving
 
     def check(self) -> None:
         """Look whether the chip still has its settings; raise ConverterSilent if not, so that it is started anew."""
