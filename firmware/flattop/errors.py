@@ -5,6 +5,7 @@ FlattopError
 ├── CalibrationError (ValueError)    a calibration file that is damaged or does not fit
 ├── RecordingError (ValueError)      a WAV or CSV file that cannot be measured
 ├── StorageError (OSError)           the card or folder does not take what is written
+├── PanelError (OSError)             screen, lamp, sounder or buttons that cannot be used
 └── ConverterError (OSError)         the hardware in front of the numbers
     ├── ConverterMissing             nothing, or another chip, answers at the address
     └── ConverterSilent              it answered once and does not any more
@@ -36,6 +37,10 @@ class RecordingError(FlattopError, ValueError):
 
 class StorageError(FlattopError, OSError):
     """A folder or file that does not take what is written to it."""
+
+
+class PanelError(FlattopError, OSError):
+    """The screen, the lamp, the sounder or the buttons cannot be used."""
 
 
 class ConverterError(FlattopError, OSError):
