@@ -9,9 +9,9 @@ import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 
 from flattop.converters.frontend import image_gain, path_response
-from flattop.instrument import Meter
 from flattop.measure.level import measure
 from flattop.measure.verdict import Judge
+from flattop.meter import Meter
 from flattop.samples import Clock, Facts, Input, Quality, Samples
 from oracles import front_end
 

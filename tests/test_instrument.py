@@ -14,9 +14,10 @@ import pytest
 from bench_meter import Bench, by_time, constant, nominal, sine
 from flattop.converters.recording import RecordingConverter
 from flattop.errors import ConverterMissing, ConverterSilent
-from flattop.instrument import Display, Meter, limits_from
+from flattop.instrument import Display
 from flattop.measure.reading import Reason, Verdict
 from flattop.measure.verdict import Limits
+from flattop.meter import Meter, limits_from
 from flattop.samples import Input
 from flattop.settings import Settings
 from flattop.settings import Verdict as VerdictSettings

@@ -22,8 +22,8 @@ from flattop.errors import CalibrationError, FlattopError, SettingsError
 
 if TYPE_CHECKING:
     from flattop.calibration import Calibration
-    from flattop.instrument import Meter
     from flattop.measure.reading import Reading
+    from flattop.meter import Meter
     from flattop.samples import Input
     from flattop.settings import Settings
     from flattop.simulated.board import SimulatedBoard
@@ -154,7 +154,7 @@ def _replay(given: argparse.Namespace, settings: Settings) -> int:
 def _direct(given: argparse.Namespace, settings: Settings, input: Input, opened: ExitStack) -> _Run:
     """Return the run of a recording measured as it is."""
     from flattop.converters.recording import RecordingConverter
-    from flattop.instrument import Meter, limits_from
+    from flattop.meter import Meter, limits_from
 
     converter = opened.enter_context(
         closing(
@@ -203,7 +203,7 @@ def _simulated_meter(
     """Return the meter on a simulated board: the real driver, and a calibration as a real meter would have."""
     from flattop.converters.ads1015 import Ads1015Converter
     from flattop.converters.ads1015_chip import Alert
-    from flattop.instrument import Meter, limits_from
+    from flattop.meter import Meter, limits_from
     from flattop.simulated.board import ALERT_GPIO
 
     wired = settings.ads1015.alert_gpio >= 0

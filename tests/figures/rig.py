@@ -25,8 +25,8 @@ import numpy as np
 
 from flattop.converters.ads1015 import Ads1015Converter
 from flattop.converters.ads1015_chip import Alert
-from flattop.instrument import Meter
 from flattop.measure.reading import Reading
+from flattop.meter import Meter
 from flattop.samples import FloatArray, Input
 from flattop.simulated.board import ALERT_GPIO, SimulatedBoard, silence
 from flattop.simulated.calibration import calibrate
