@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,6 +11,7 @@ import pytest
 
 from bench_meter import Bench, sine
 from flattop.converters import HostTime
+from flattop.converters.reader import Reader
 from flattop.converters.recording import RecordingConverter
 from flattop.errors import ConverterError, SettingsError
 from flattop.samples import Clock, Input
@@ -52,9 +54,14 @@ def wav_file(path):
     return path
 
 
-@pytest.fixture(params=["ads1015 wired", "ads1015 unwired", "wav", "csv"])
+@pytest.fixture(params=["ads1015 wired", "ads1015 unwired", "ads1015 by a thread", "wav", "csv"])
 def case(request, tmp_path):
-    if request.param.startswith("ads1015"):
+    if request.param == "ads1015 by a thread":
+        start_s = time.monotonic()
+        bench = Bench(lambda t: SIGNAL(t - start_s), sine(3.0, 55.0), wired=True, start_s=start_s, live=True)
+        reader = Reader(bench.converter, bench.time)
+        made = Case(reader, start_s, bench.time, origin_s=start_s, has_line=True)
+    elif request.param.startswith("ads1015"):
         bench = Bench(SIGNAL, sine(3.0, 55.0), wired=request.param == "ads1015 wired")
         made = Case(bench.converter, 0.0, bench.time, has_line=True)
     elif request.param == "wav":
@@ -106,14 +113,15 @@ def test_blocks_are_in_order_within_the_duration_asked_for_and_never_from_the_fu
     for _ in range(min(60, int(3.5 / step_s))):
         planned_s += step_s
         assert case.converter.collect(planned_s) is True
-        now_s = case.now_s(planned_s)
         for duration_s in (0.002, 0.05, 0.25, 1.0):
+            now_s = case.now_s(planned_s)
             samples = case.converter.latest(duration_s)
+            soon_s = case.now_s(planned_s)  # a thread reads on meanwhile
             check(samples)
             assert samples.duration_s <= duration_s + 1 / 2900, "one conversion more at the most"
             if len(samples):
                 assert samples.times_s[0] > now_s - duration_s - 0.03
-                assert samples.times_s[-1] <= now_s + 1e-9
+                assert samples.times_s[-1] <= soon_s + 1e-9
         if len(samples):
             assert samples.times_s[-1] >= newest_s - 1e-3
             newest_s = samples.times_s[-1]
@@ -121,6 +129,8 @@ def test_blocks_are_in_order_within_the_duration_asked_for_and_never_from_the_fu
 
 
 def test_collect_comes_back_soon_after_the_time_asked_for(case):
+    if isinstance(case.converter, Reader):
+        pytest.skip("in real time that depends on the machine: tests/figures/loop.py measures it")
     for step_s in (0.001, 0.1, 0.5, 0.9):
         planned_s = (case.now_s(case.start_s) if case.time is not None else case.start_s) + step_s
         case.converter.collect(planned_s)
@@ -229,9 +239,9 @@ def test_hardware_that_fails_is_a_converter_error_within_bounded_time_and_tried_
 
 
 def test_host_time_is_monotonic_and_waits():
-    time = HostTime()
-    begun_s = time.now_s()
-    time.wait_until(begun_s - 5.0)
-    assert time.now_s() - begun_s < 1.0
-    time.wait_until(begun_s + 0.02)
-    assert time.now_s() >= begun_s + 0.02
+    host = HostTime()
+    begun_s = host.now_s()
+    host.wait_until(begun_s - 5.0)
+    assert host.now_s() - begun_s < 1.0
+    host.wait_until(begun_s + 0.02)
+    assert host.now_s() >= begun_s + 0.02

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from bench_meter import Bench, nominal, sine
-from flattop.converters.ads1015_chip import BUS_HZ, Chip, bus_hz, open_bus
+from flattop.converters.ads1015_chip import BUS_HZ, bus_hz, open_bus
 from flattop.converters.frontend import image_gain, rc_response
 from flattop.errors import ConverterMissing, ConverterSilent
 from flattop.measure.reading import Reason, Verdict
