@@ -36,6 +36,7 @@ ADDED_HARMONICS = 48
 FOLD_STEPS = 360
 PICTURE_STEP = 2
 """Every so many of them are drawn."""
+PIECES = 20
 STRETCH = 1e-3
 
 
@@ -65,6 +66,8 @@ class Block:
     """Standard deviation of their real and of their imaginary parts."""
     unsteady: float = math.nan
     """RMS of what does not repeat from cycle to cycle, over the RMS of the fundamental."""
+    burst: float = math.nan
+    """Share of what the fit left over that falls into one twentieth of the block."""
     thd: float = math.nan
     thd_sigma: float = math.nan
     thd_n: float = math.nan
@@ -256,6 +259,7 @@ def _with_tone(samples: Samples, fit: SineFit) -> Block:
         shape_sigma=shape_sigma,
         unsteady=unsteady_rms(fit, samples.times_s, facts.noise_v) / (fit.amplitude / math.sqrt(2.0)),
         thd=thd,
+        burst=burst_share(fit, samples.times_s),
         # Root of a sum of squares: its scatter is that of one part along the sum, and never less.
         thd_sigma=math.sqrt(float(shape_sigma[2:] @ shape_sigma[2:]) / max(highest - 1, 1)),
         thd_n=math.sqrt((float(powers[1:].sum()) + 2.0 * residual_rms**2) / powers[0]),
@@ -292,6 +296,17 @@ def unsteady_rms(fit: SineFit, times_s: FloatArray, noise_v: float) -> float:
     kept = np.argpartition(within, last)[: last + 1]
     freedom = float(np.maximum(count[kept] - 1, 0).sum())
     return math.sqrt(max(float(within[kept].sum()) / max(freedom, 1.0) - noise_v**2, 0.0))
+
+
+def burst_share(fit: SineFit, times_s: FloatArray) -> float:
+    """Return the largest share of the residual's energy that falls into one of `PIECES` equal pieces of the block.
+
+    Noise, hum and harmonics beyond those fitted are spread over all of it; a step of the level right at one end of the
+    block, which the fit all but follows, is not.
+    """
+    piece = ((times_s - times_s[0]) * (PIECES / max(times_s[-1] - times_s[0], 1e-9))).astype(np.intp)
+    energy = np.bincount(np.minimum(piece, PIECES - 1), weights=fit.residual * fit.residual)
+    return float(energy.max() / max(energy.sum(), 1e-300))
 
 
 @lru_cache(maxsize=1)

@@ -21,6 +21,8 @@ STEADY = 0.03
 """Largest part of a block that may not repeat from cycle to cycle, over the fundamental."""
 STEADY_RICH = 0.045
 """The same for a wave rich in harmonics that was judged before: the edges of a square do not fold quite alike."""
+BURST = 0.5
+"""Nothing is made of a shape while so large a share of the residual comes within a twentieth of the block."""
 SURE = 5.0
 """A finding counts from this many standard deviations of its noise."""
 QUADRATURE = 0.4
@@ -323,6 +325,8 @@ class Judge:
                 verdict = Verdict.SOFT if verdict is Verdict.FLAT else verdict
                 tops = relative
         doubtful = verdict is not Verdict.CLEAN or distorted
+        if doubtful and block.burst > BURST:
+            return Verdict.UNKNOWN, Reason.NOT_ONE_TONE
         if block.peak_lsb < FEW_LSB and block.thd < FEW_LSB_THD and doubtful:
             return Verdict.UNKNOWN, Reason.TOO_FEW_LSB
         if not doubtful and 2.0 * tops.sigma_db > self.limits.soft_db:
