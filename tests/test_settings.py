@@ -32,7 +32,7 @@ def refused(path):
 def test_no_file_gives_the_defaults_of_the_meter_as_built():
     held = settings.load(None)
     assert (held.meter.input, held.meter.serial, held.meter.update_s, held.meter.window_s) == ("speaker", "", 0.1, 0.25)
-    assert (held.ads1015.bus, held.ads1015.address, held.ads1015.alert_gpio, held.ads1015.rate) == (1, 0x48, 4, 3300)
+    assert (held.ads1015.address, held.ads1015.alert_gpio, held.ads1015.rate) == (0x48, 4, 3300)
     verdict = held.verdict
     assert (verdict.flat_db, verdict.soft_db, verdict.flat_thd_pct) == (0.25, 0.08, 1.0)
     assert (verdict.hysteresis, verdict.latch_s, verdict.hold_s, verdict.dc_alarm_v) == (0.1, 1.0, 1.0, 0.5)
@@ -64,10 +64,15 @@ def test_every_value_arrives_where_it_belongs(written):
         update_s = 0.2
         window_s = 1            # a whole number is a number
         [ads1015]
-        bus = 3
         address = 0x49
         alert_gpio = -1
         rate = 2400
+        [screen]
+        controller = "ili9341"
+        rotation = 180
+        baud_hz = 24_000_000
+        colours = "bgr"
+        inverted = "no"
         [verdict]
         flat_db = 0.3
         soft_db = 0.1
@@ -84,7 +89,8 @@ def test_every_value_arrives_where_it_belongs(written):
     held = settings.load(path)
     assert held == settings.Settings(
         meter=settings.Meter(input="line", serial="FT-0007", update_s=0.2, window_s=1.0),
-        ads1015=settings.Ads1015(bus=3, address=0x49, alert_gpio=-1, rate=2400),
+        ads1015=settings.Ads1015(address=0x49, alert_gpio=-1, rate=2400),
+        screen=settings.Screen(controller="ili9341", rotation=180, baud_hz=24_000_000, colours="bgr", inverted="no"),
         verdict=settings.Verdict(
             flat_db=0.3, soft_db=0.1, flat_thd_pct=2.0, hysteresis=0.2, latch_s=0.5, hold_s=2.0, dc_alarm_v=1.5
         ),
@@ -159,7 +165,9 @@ def test_a_value_of_the_wrong_type_or_range_is_refused(written, line, found):
     assert message.count("\n") == 1
 
 
-@pytest.mark.parametrize("line", ["rate = 3300.0", "bus = true", "bus = 1.0", "alert_gpio = 17", "bus = -1"])
+@pytest.mark.parametrize(
+    "line", ["rate = 3300.0", "address = true", "address = 72.0", "alert_gpio = 17", "address = -1"]
+)
 def test_whole_numbers_are_whole_and_no_truth_values(written, line):
     assert "line 2: ads1015." in refused(written(f"[ads1015]\n{line}\n"))
 

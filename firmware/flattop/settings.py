@@ -42,10 +42,27 @@ class Meter(Table, frozen=True, kw_only=True):
 class Ads1015(Table, frozen=True, kw_only=True):
     """The bass converter and where it is wired."""
 
-    bus: Annotated[int, Meta(ge=0, le=22, description="number of the I2C bus")] = 1
     address: Annotated[int, Meta(ge=0x48, le=0x4B, description="I2C address, 0x48 to 0x4b by the ADDR pin")] = 0x48
     alert_gpio: Annotated[Literal[4, -1], Meta(description="GPIO that ALERT/RDY is wired to, -1 for none")] = 4
     rate: Annotated[Literal[3300, 2400, 1600], Meta(description="nominal conversions a second")] = 3300
+
+
+class Screen(Table, frozen=True, kw_only=True):
+    """The panel and how it is built in."""
+
+    controller: Annotated[
+        Literal["st7789", "ili9341"], Meta(description="controller of the panel, printed on the module")
+    ] = "st7789"
+    rotation: Annotated[Literal[0, 180], Meta(description="turn of the picture by how the module is built in")] = 0
+    baud_hz: Annotated[
+        int, Meta(ge=0, le=62_500_000, description="clock of its bus [Hz], 0 for the fastest of its datasheet")
+    ] = 0
+    colours: Annotated[
+        Literal["usual", "rgb", "bgr"], Meta(description="order of its colours, where red and blue are exchanged")
+    ] = "usual"
+    inverted: Annotated[
+        Literal["usual", "yes", "no"], Meta(description="inversion, where the picture looks like a negative")
+    ] = "usual"
 
 
 class Verdict(Table, frozen=True, kw_only=True):
@@ -76,6 +93,7 @@ class Settings(Table, frozen=True, kw_only=True):
 
     meter: Meter = Meter()
     ads1015: Ads1015 = Ads1015()
+    screen: Screen = Screen()
     verdict: Verdict = Verdict()
     files: Files = Files()
 

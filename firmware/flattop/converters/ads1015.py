@@ -106,7 +106,7 @@ def _code_v(input: Input, range_v: float) -> float:
 class Ads1015Converter:
     """A `Converter` on an ADS1015.
 
-    bus : an I2C bus as Blinka gives it
+    bus : an I2C bus as Blinka gives it, or a function that opens one and is asked again until it can
     time : the clock that reads are stamped with; edges of `alert` must come with the same
     alert : the ready line, or None where it is not wired
     calibration : gains and offsets of this meter; for an input without one the nominal circuit is used, and said so
@@ -126,7 +126,7 @@ class Ads1015Converter:
         calibration: Calibration | None = None,
         simulated: bool = False,
     ) -> None:
-        self._chip = Chip(bus, time, address=address, rate=rate, ready_line=alert is not None)
+        self._chip = Chip(bus if callable(bus) else lambda: bus, time, address=address, rate=rate, ready_line=alert is not None)
         self._time = time
         self._input = input
         self._rate = rate

@@ -171,14 +171,18 @@ class _GuardedBus:
 class Chip:
     """One ADS1015 in continuous mode.
 
+    bus : opens the I2C bus; asked at the first start, and again until it can be opened
     ready_line : True to have ALERT/RDY pulse at the end of every conversion
 
     Every method raises ConverterSilent if the chip does not answer in time, ConverterMissing if what answers is no
     ADS1015, and OSError if the bus fails.
     """
 
-    def __init__(self, bus: Any, time: Timebase, *, address: int, rate: int, ready_line: bool) -> None:
-        self._bus = _GuardedBus(bus, time)
+    def __init__(
+        self, bus: Callable[[], Any], time: Timebase, *, address: int, rate: int, ready_line: bool
+    ) -> None:
+        self._open_bus = bus
+        self._bus: _GuardedBus | None = None
         self._time = time
         self._address = address
         self._ready_line = ready_line
@@ -193,6 +197,8 @@ class Chip:
         from adafruit_ads1x15.ads1015 import ADS1015
 
         self.input, self.range_v, self.rate = input, range_v, rate
+        if self._bus is None:
+            self._bus = _GuardedBus(self._open_bus(), self._time)
         self.allow()
         try:
             # Conversion-ready on ALERT/RDY: top bit of the high threshold set, of the low one clear.
@@ -229,7 +235,8 @@ class Chip:
 
     def allow(self, duration_s: float = ANSWER_S) -> None:
         """Let all that is asked of the chip from now on take this long together [s]."""
-        self._bus.allow(duration_s)
+        if self._bus is not None:
+            self._bus.allow(duration_s)
 
     def reader(self) -> Callable[[], int | None]:
         """Return the quickest way to the last conversion: one transaction for an unsigned word of 16 bits.
