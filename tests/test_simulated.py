@@ -675,6 +675,46 @@ def test_response_against_the_half_circuit_in_closed_form():
     np.testing.assert_allclose(ideal_board().front_end.response(Input.SPEAKER, hz), whole, rtol=1e-9)
 
 
+@pytest.mark.parametrize("pair", [Input.SPEAKER, Input.LINE])
+def test_response_of_uneven_parts_against_the_nodal_equations_at_each_frequency(pair):
+    # Kirchhoff's current law at every node, one linear system a frequency; the netlist once more, by hand
+    n, leg, leg_ohm, foot_ohm, across_f = {
+        Input.SPEAKER: (1, ("R101", "R105"), 996e3, 3.65e3, 560e-12),
+        Input.LINE: (2, ("R201", "R203"), 118e3, 5.36e3, 423e-12),
+    }[pair]
+    divider = f"""{leg[0]} P a {leg_ohm}  {leg[1]} N b {leg_ohm}  R{n}09 a m {foot_ohm}  R{n}10 b m {foot_ohm}
+        R{n}11 a + 1e3  R{n}12 b - 1e3  C{n}01 + - {across_f}  C{n}02 + m 22e-12  C{n}03 - m 22e-12"""
+    filters = f"""R{n}30 P a 1e3  R{n}31 N b 1e3  R{n}32 a + 3.32e3  R{n}33 b - 3.32e3  R{n} + - 4.9e6
+        C{n}30 a b 68e-9  C{n}31 a G 1e-9  C{n}32 b G 1e-9  C{n}33 + - 22e-9  C{n}34 + G 1e-9  C{n}35 - G 1e-9"""
+    drawn = Tolerances.draw(np.random.default_rng(6), resistor_pct=5.0, capacitor_pct=10.0)
+
+    def solved(netlist, held, hz):
+        tokens = netlist.split()
+        free = sorted(set(tokens[1::4] + tokens[2::4]) - held.keys())
+        system, current = np.zeros((len(free),) * 2, complex), np.zeros(len(free), complex)
+        for ref, a, b, value in zip(*[iter(tokens)] * 4, strict=True):
+            nominal = float(value) * (1 + drawn.parts.get(ref, 0.0))
+            y = 1 / nominal if ref[0] == "R" else 2j * np.pi * hz * nominal
+            for here, there in ((a, b), (b, a)):
+                if here in held:
+                    continue
+                system[free.index(here), free.index(here)] += y
+                if there in held:
+                    current[free.index(here)] += y * held[there]
+                else:
+                    system[free.index(here), free.index(there)] -= y
+        volts = np.linalg.solve(system, current)
+        return volts[free.index("+")] - volts[free.index("-")]
+
+    hz = np.array([0.0, 1.0, 40, 300, 1000, 5000, 20_000, 48_000])
+    isolator = 2.0 * (1 + drawn.isolator_gain[n - 1]) / (1 + 1j * hz / 375e3)
+    expected = [
+        solved(divider, {"P": 1.0, "N": 0.0}, f) * solved(filters, {"P": 0.5, "N": -0.5, "G": 0.0}, f) for f in hz
+    ]
+    front_end = ideal_board(tolerances=drawn).front_end
+    np.testing.assert_allclose(front_end.response(pair, hz, load_ohm=4.9e6), isolator * expected, rtol=1e-11)
+
+
 @pytest.mark.parametrize(("load_ohm", "loss_pct"), [(4.9e6, -0.18), (2.4e6, -0.36), (0.71e6, -1.20)])
 def test_loading_by_the_converters_input(load_ohm, loss_pct):
     # by hand: 8.64k / (8.64k + load)
@@ -787,14 +827,30 @@ def test_signals_are_asked_in_time_order_without_holes():
         board.time.wait_until(board.time.now_s() + 0.5)
     firsts, lasts = np.array(asked).T
     np.testing.assert_allclose(firsts[1:] - lasts[:-1], 1 / DENSE_HZ, rtol=1e-6)
-    assert lasts[-1] - board.time.now_s() < 0.12  # how far the board looks ahead of time
+    write_register(board, CONFIG, config(mux=0))
+    assert asked[-1][1] - board.time.now_s() < 0.13  # how far the board looks ahead of time
+
+
+def test_terminals_looked_at_late_have_their_past():
+    waves = {"speaker": sine(150, 47), "line": sine(8, 61)}
+
+    def words(*looks):
+        board = ideal_board(**waves)
+        for at_s, mux in looks:
+            board.time.wait_until(at_s)
+            write_register(board, CONFIG, config(mux=mux))
+        write(board, CONVERSION)
+        return follow(board, 0.1)
+
+    # Steady and without noise: that the multiplexer stood elsewhere at first must leave no trace.
+    assert list(words((0.0, 0), (2.0, 3)).values())[2:] == list(words((0.0, 3), (2.0, 3)).values())[2:]
 
 
 @pytest.mark.parametrize("bad", [lambda t: t[:-1], lambda t: np.full_like(t, np.nan)])
 def test_signal_that_is_no_voltage_is_refused(bad):
     board = ideal_board(line=bad)
     with pytest.raises(ValueError, match="line terminals"):
-        write_register(board, CONFIG, config())
+        write_register(board, CONFIG, config(mux=3))
 
 
 # --- the van

@@ -7,6 +7,7 @@ reset and the high-speed bus mode.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from math import inf
 from typing import Protocol
 
@@ -44,8 +45,8 @@ class AlertPin(Protocol):
         """Take an edge that happened at `at_s`."""
         ...
 
-    def dip(self, at_s: float) -> bool:
-        """Take a whole low pulse that began at `at_s`; False if someone waits for its end as well."""
+    def dip(self, at_s: Sequence[float]) -> bool:
+        """Take whole low pulses that began at `at_s`; False if someone waits for their ends as well."""
         ...
 
 
@@ -277,14 +278,17 @@ class Ads1015:
         """Bring the pin up to date: call-backs run in the order of the edges, once time has passed them."""
         if now_s >= self._ready_s:
             self._settle(now_s)
-        edges = self._edges
         self._delivered_s = now_s
-        if self._alert is not None:
-            while edges and edges[0][0] <= now_s:
-                at_s, level = edges.popleft()
-                if level is not None:
-                    self._alert.drive(level, at_s)
-                elif self._active or not self._alert.dip(at_s):
-                    self._alert.drive(self._active, at_s)
-                    edges.appendleft((at_s + READY_PULSE_S, not self._active))
+        edges, active = self._edges, self._active
+        while self._alert is not None and edges and edges[0][0] <= now_s:
+            at_s, level = edges.popleft()
+            if level is not None:
+                self._alert.drive(level, at_s)
+                continue
+            pulses_s = [at_s]
+            while edges and edges[0][0] <= now_s and edges[0][1] is None:
+                pulses_s.append(edges.popleft()[0])
+            if active or not self._alert.dip(pulses_s):
+                for at_s in reversed(pulses_s):
+                    edges.extendleft([(at_s + READY_PULSE_S, not active), (at_s, active)])
         self._set_alarm()

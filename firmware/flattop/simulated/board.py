@@ -8,7 +8,7 @@ import numpy as np
 
 from flattop.samples import FloatArray
 from flattop.simulated.ads1015 import ADDRESS, CALL_BACK_S, Ads1015
-from flattop.simulated.bus import FakeI2C, VirtualTime, virtual_pin_factory
+from flattop.simulated.bus import FakeI2C, PacedTime, VirtualTime, virtual_pin_factory
 from flattop.simulated.frontend import FrontEnd, Signal, Tolerances
 
 if TYPE_CHECKING:
@@ -34,6 +34,10 @@ class SimulatedBoard:
         False: a converter without noise.
     steady
         True: no host jitter, no gaps, no wake-up delays, no lost or late edges.
+    start_s
+        What the board's clock shows at first [s].
+    live
+        True: virtual time keeps pace with the host's monotonic clock, which `start_s` is then to be taken from.
     """
 
     def __init__(
@@ -48,10 +52,12 @@ class SimulatedBoard:
         noise: bool = True,
         steady: bool = False,
         start_s: float = 0.0,
+        live: bool = False,
     ) -> None:
         parts, host, bus, chip = (np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(4))
         drawn = Tolerances.draw(parts) if tolerances is None else tolerances
-        self.time = VirtualTime(rng=host, start_s=start_s, wake_s=0.0 if steady else 25e-6)
+        clock = PacedTime if live else VirtualTime
+        self.time = clock(rng=host, start_s=start_s, wake_s=0.0 if steady else 25e-6)
         self.front_end = FrontEnd(speaker=speaker, line=line, tolerances=drawn, start_s=start_s)
         """The drawn truth; for tests only."""
         self.i2c = FakeI2C(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from math import inf
+from time import monotonic, sleep
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -12,6 +13,8 @@ if TYPE_CHECKING:
     from gpiozero.pins.mock import MockFactory
 
 _DRAWS = 4096
+AHEAD_S = 4e-3
+"""How far live virtual time may be ahead of the host's clock [s]."""
 
 REMOTE_IO_ERROR = 121
 """errno of a transaction that nobody acknowledged (EREMOTEIO, as Linux gives it)."""
@@ -53,6 +56,22 @@ class VirtualTime:
         if now_s >= self.alarm_s:
             self.alarm_s = inf
             self.alarm(now_s)
+
+
+class PacedTime(VirtualTime):
+    """Virtual time that never runs far ahead of the host's monotonic clock, nor slower than this machine must.
+
+    One thread lets it pass; others may read it.
+    """
+
+    __slots__ = ()
+
+    def wait_until(self, when_s: float) -> None:
+        """Let time pass, and sleep off what it is ahead of the host."""
+        super().wait_until(when_s)
+        ahead_s = self.now - monotonic()
+        if ahead_s > AHEAD_S:
+            sleep(ahead_s)
 
 
 def _no_alarm(now_s: float) -> None:
@@ -248,7 +267,8 @@ def _padded(word: int, count: int) -> bytes:
 def virtual_pin_factory(time: VirtualTime) -> MockFactory:
     """Return a gpiozero mock factory whose pins carry virtual time stamps and keep no history.
 
-    Its pins have one method more: `drive(level, at_s)`, an edge at a time that has passed.
+    Its pins take what the chip puts out: `drive(level, at_s)`, an edge at a time that has passed, and `dip(at_s)`,
+    whole low pulses at once where only falling edges are listened for.
     """
     from gpiozero.pins.mock import MockFactory, MockPin, PinState
 
@@ -264,12 +284,14 @@ def virtual_pin_factory(time: VirtualTime) -> MockFactory:
                 self.drive_low()
             self._stamp_s = None
 
-        def dip(self, at_s: float) -> bool:
+        def dip(self, at_s: Sequence[float]) -> bool:
             if self._edges != "falling" or not self._state:
                 return False
-            self._last_change, self._state = at_s, False
-            if self._when_changed is not None:
-                self._call_when_changed()
+            heard = self.when_changed
+            self._last_change, self._state = at_s[-1], False
+            if heard is not None:
+                for each_s in at_s:
+                    heard(each_s, False)
             self._state = True
             return True
 

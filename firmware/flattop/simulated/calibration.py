@@ -55,11 +55,11 @@ def _one_input(input: Input, *, seed: int, tolerances: Tolerances | None, off: f
     steps = [(levels_v[0], CORNER_HZ), *((level_v, REFERENCE_HZ) for level_v in levels_v)]
     ranges_v = [RANGES[0], *RANGES]
     step_s = SETTLE_S + READ_S
+    peaks_v, tones_hz = np.array(steps).T
 
     def reference(times_s: FloatArray) -> FloatArray:
         place = np.clip((times_s / step_s).astype(np.intp), 0, len(steps) - 1)
-        peak_v, hz = np.array(steps)[place].T
-        return np.asarray((1.0 + off) * peak_v * np.sin(2.0 * np.pi * hz * times_s), dtype=np.float64)
+        return np.asarray((1.0 + off) * peaks_v[place] * np.sin(2.0 * np.pi * tones_hz[place] * times_s))
 
     # The same seed draws the same parts; only what is clipped on differs.
     board = SimulatedBoard(seed=seed, speaker=reference, line=reference, tolerances=tolerances, alert_wired=True)

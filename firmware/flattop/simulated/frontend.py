@@ -17,9 +17,10 @@ import numpy as np
 from flattop.samples import ComplexArray, FloatArray, Input
 
 Signal = Callable[[FloatArray], FloatArray]
-"""Times [s] -> volts between a pair of terminals; asked in time order, from 16 ms before the start.
+"""Times [s] -> volts between a pair of terminals; asked in time order without holes, from 16 ms before the start.
 
-It is asked up to 0.12 s ahead of the board's time: what reacts to the meter must react later than that.
+It is asked only when the converter looks at its terminals, up to 0.13 s ahead of the board's time or, after it has
+looked elsewhere, late: what reacts to the meter must react later than that, and leave the past as it was.
 What it holds above 48 kHz folds down, as in any sampled signal.
 """
 
@@ -33,8 +34,8 @@ PGA_RANGES = 6
 _BLOCK = 8192
 _PAST = 768  # 8 ms: the impulse response has fallen by e^-40
 _AHEAD = 128  # what the taper below rings ahead of time
-_EVALUATED = 1920  # signals are asked for 20 ms at a time, whatever the reads do
-_KEPT = _BLOCK + 2 * _EVALUATED
+_PORTION = 3840  # signals are asked for 40 ms at a time, whatever the reads do
+_KEPT = _BLOCK + 2 * _PORTION
 _TAPE = 4 * _BLOCK
 _TAPER_HZ = (20_000.0, 44_000.0)  # the path is 60 dB down where the taper starts
 
@@ -172,30 +173,64 @@ class Tolerances:
 def _transfer(
     parts: list[Part], errors: Mapping[str, float], driven: Mapping[str, float], sensed: tuple[str, str], hz: FloatArray
 ) -> ComplexArray:
-    """Return the voltage between two nodes by nodal analysis: Y(f) v = i at every frequency.
+    """Return the voltage between two nodes by nodal analysis: (G + s C) v = i, solved for every frequency at once.
 
     driven
-        Nodes held at a voltage [V] against the reference; all others float.
+        Nodes held at a voltage [V]; all others float. Capacitors may reach only those held at 0 V.
     """
-    free = sorted({node for _, a, b, _ in parts for node in (a, b)} - driven.keys())
-    index = {node: i for i, node in enumerate(free)}
-    admittance = np.zeros((len(hz), len(free), len(free)), dtype=np.complex128)
-    current = np.zeros((len(hz), len(free)), dtype=np.complex128)
+    nodes = [*driven, *sorted({node for _, a, b, _ in parts for node in (a, b)} - driven.keys())]
+    index = {node: i for i, node in enumerate(nodes)}
+    conductance, capacitance = np.zeros((2, len(nodes), len(nodes)))
     for ref, a, b, nominal in parts:
         value = nominal * (1 + errors.get(ref, 0.0))
-        y = np.full(len(hz), 1 / value, dtype=np.complex128) if ref[0] == "R" else 2j * np.pi * hz * value
-        for here, there in ((a, b), (b, a)):
-            if here in driven:
-                continue
-            i = index[here]
-            admittance[:, i, i] += y
-            if there in driven:
-                current[:, i] += y * driven[there]
-            else:
-                admittance[:, i, index[there]] -= y
-    volts = np.linalg.solve(admittance, current[:, :, np.newaxis])[:, :, 0]
-    plus, minus = (volts[:, index[node]] for node in sensed)
-    return np.asarray(plus - minus, dtype=np.complex128)
+        matrix, y = (conductance, 1 / value) if ref[0] == "R" else (capacitance, value)
+        ends = [index[a], index[b]]
+        matrix[np.ix_(ends, ends)] += [[y, -y], [-y, y]]
+    held = len(driven)
+    current = -conductance[held:, :held] @ list(driven.values())
+    sense = np.zeros(len(nodes))
+    sense[[index[node] for node in sensed]] = 1.0, -1.0
+    # Modes in which G is the unit matrix and C diagonal: each is one pole, and the voltage is their sum.
+    root = np.linalg.inv(np.linalg.cholesky(conductance[held:, held:]))
+    tau_s, modes = np.linalg.eigh(root @ capacitance[held:, held:] @ root.T)
+    modes = root.T @ modes
+    shares = (sense[held:] @ modes) * (current @ modes)
+    jw = 2j * np.pi * hz
+    return np.asarray(sum(share / (1 + tau * jw) for share, tau in zip(shares, tau_s, strict=True)))
+
+
+class _Tape:
+    """One signal on the dense grid: asked for in order and in portions of one size, as far as someone reads."""
+
+    def __init__(self, name: str, signal: Signal, start: int) -> None:
+        self._name = name
+        self._signal = signal
+        self._base = self._stop = start
+        self._volts = np.zeros(_TAPE)
+
+    def block(self, first: int) -> FloatArray:
+        """Return the block from grid point `first` on: a view, good until the next call."""
+        while self._stop < first + _BLOCK:
+            self._go_on()
+        if first < self._base:
+            raise ValueError("the converter asked for a time that is gone: time must not run backwards")
+        return self._volts[first - self._base : first - self._base + _BLOCK]
+
+    def _go_on(self) -> None:
+        if self._stop + _PORTION > self._base + _TAPE:
+            kept = self._stop - _KEPT - self._base
+            self._volts[:_KEPT] = self._volts[kept : kept + _KEPT]
+            self._base += kept
+        times_s = np.arange(self._stop, self._stop + _PORTION) / DENSE_HZ
+        volts = self._signal(times_s)
+        if np.shape(volts) != times_s.shape or not np.isfinite(volts).all():
+            raise ValueError(
+                f"the signal on the {self._name} terminals gave shape {np.shape(volts)} for {times_s.shape} times, "
+                "or a value that is no number: return one finite voltage for each time"
+            )
+        begin = self._stop - self._base
+        self._volts[begin : begin + _PORTION] = volts
+        self._stop += _PORTION
 
 
 class FrontEnd:
@@ -208,10 +243,8 @@ class FrontEnd:
 
     def __init__(self, *, speaker: Signal, line: Signal, tolerances: Tolerances, start_s: float) -> None:
         self.tolerances = tolerances
-        self._signals = (speaker, line)
-        self._stop = int(np.floor(start_s * DENSE_HZ)) - 2 * _PAST
-        self._base = self._stop
-        self._tape = np.zeros((2, _TAPE))
+        start = int(np.floor(start_s * DENSE_HZ)) - 2 * _PAST
+        self._tapes = tuple(_Tape(name, signal, start) for name, signal in zip(_INPUTS, (speaker, line), strict=True))
         self._spectra: dict[tuple[int, float], ComplexArray] = {}
         flat = np.zeros(1)
         self._divider = tuple(float(self._divided(channel, flat)[0].real) for channel in (0, 1))
@@ -238,7 +271,6 @@ class FrontEnd:
             raise ValueError(
                 f"edges span {edges_s[-1] - edges_s[0]:.3f} s, at most {MAX_SPAN_S:.3f} s are worked out at once"
             )
-        self._evaluate(first - _PAST + _BLOCK)
         *shares, direct_v = _MUX[mux]
         volts = np.full(_BLOCK - _PAST - _AHEAD, direct_v)
         for channel, share in enumerate(shares):
@@ -280,33 +312,11 @@ class FrontEnd:
             shape = self._divided(channel, hz) / self._divider[channel]
             spectrum = shape * self._filtered(channel, hz, load_ohm) * taper
             self._spectra[key] = spectrum
-        begin = first - _PAST - self._base
-        if begin < 0:
-            raise ValueError("the converter asked for a time that is gone: time must not run backwards")
         # The isolator clips before its own 30 kHz filter here: no matter where a clip is no longer measured anyway.
-        v = self._tape[channel, begin : begin + _BLOCK] * self._divider[channel]
+        v = self._tapes[channel].block(first - _PAST) * self._divider[channel]
         v += self.tolerances.isolator_offset_v[channel]
         np.clip(v, -_ISOLATOR_CLIP_V, _ISOLATOR_CLIP_V, out=v)
         cubic = self.tolerances.isolator_cubic[channel]
         if cubic:
             v += cubic * (v * v - 1) * v
         return np.fft.irfft(np.fft.rfft(v) * spectrum, _BLOCK)[_PAST : _BLOCK - _AHEAD]
-
-    def _evaluate(self, stop: int) -> None:
-        """Ask both signals for their values up to grid point `stop`, in order and in blocks of one size."""
-        while self._stop < stop:
-            if self._stop + _EVALUATED > self._base + _TAPE:
-                kept = self._stop - _KEPT - self._base
-                self._tape[:, :_KEPT] = self._tape[:, kept : kept + _KEPT]
-                self._base += kept
-            times_s = np.arange(self._stop, self._stop + _EVALUATED) / DENSE_HZ
-            begin = self._stop - self._base
-            for row, name, signal in zip(self._tape, _INPUTS, self._signals, strict=True):
-                volts = signal(times_s)
-                if np.shape(volts) != times_s.shape or not np.isfinite(volts).all():
-                    raise ValueError(
-                        f"the signal on the {name} terminals gave shape {np.shape(volts)} for {times_s.shape} times, "
-                        "or a value that is no number: return one finite voltage for each time"
-                    )
-                row[begin : begin + _EVALUATED] = volts
-            self._stop += _EVALUATED

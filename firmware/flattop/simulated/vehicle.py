@@ -21,9 +21,11 @@ def limited(volts: FloatArray, rails_v: float, knee: float = 0.0) -> FloatArray:
         Half-width of the bend as a share of the rails: straight below `rails_v * (1 - knee)`, a parabola
         up to the rail, reached at `rails_v * (1 + knee)`. 0 is a hard clip.
     """
+    if knee == 0.0:
+        return np.clip(volts, -rails_v, rails_v)
     size = np.abs(volts)
     over = np.clip(size - rails_v * (1 - knee), 0.0, 2 * knee * rails_v)
-    bent = size - over * over / (4 * knee * rails_v) if knee > 0 else size
+    bent = size - over * over / (4 * knee * rails_v)
     return np.asarray(np.copysign(np.minimum(bent, rails_v), volts), dtype=np.float64)
 
 
