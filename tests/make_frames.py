@@ -6,7 +6,9 @@ import argparse
 import math
 import sys
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from PIL import Image
@@ -14,10 +16,15 @@ from PIL import Image
 sys.path.insert(0, str(Path(__file__).parents[1] / "firmware"))
 
 from flattop.measure.reading import Reading, Reason, Tops, Verdict
+from flattop.panel import pages
+from flattop.panel.menu import Entry, Held, Kind, Light, Page, Place, Row, SetUp
+from flattop.panel.pages import About
 from flattop.panel.screen import Kept, View, draw
 from flattop.samples import Clock, Facts, Input, Quality
+from flattop.selfcheck import Fault, Rank
 
 FOLDER = Path(__file__).parent / "frames"
+PAGES = FOLDER / "pages"
 NAN = float("nan")
 FACTS = Facts("simulated", Input.SPEAKER, 0.06, 200.0, 0.05, (15.0, 400.0), 1600.0)
 
@@ -91,6 +98,9 @@ def views() -> dict[str, View]:
             BASE, reading=reading(180.0, u_v=0.4), label="Bass B", ceiling_v=183.0, aim_v=178.0, advice="hold"
         ),
         "clean-kept": replace(BASE, reading=reading(62.3), kept=Kept(62.3, 0.31, Verdict.CLEAN), advice="next lead"),
+        "clean-keeping": replace(
+            BASE, reading=reading(62.3), kept=Kept(58.6, 0.31, Verdict.CLEAN), keeping=Kept(62.3, 0.31, Verdict.CLEAN)
+        ),
         "soft": replace(
             BASE, reading=reading(66.9, soft, missing, pos_db=0.16, neg_db=0.15), advice="gain down", simulated=False
         ),
@@ -120,6 +130,115 @@ def views() -> dict[str, View]:
         name = "unknown" + ("-" + reason.name.lower().replace("_", "-") if reason else "")
         shown[name] = replace(BASE, reading=unknown(reason, *volts.get(reason, (NAN, NAN))))
     return shown
+
+
+ABOUT = About(
+    serial="FT-0007",
+    versions=(("flattop", "0.3.0"), ("python", "3.11.9"), ("kernel", "6.6.31+rpt-rpi-v8 (a long name)")),
+    calibrated_on=date(2026, 5, 4),
+    calibrated_days=205,
+    uptime_s=7980.0,
+    card="writing, 3.1 GB free",
+    clock_known=True,
+)
+FAULTS = (
+    Fault(
+        Rank.BLIND, "no converter", "nothing answers at address 0x48 on bus 1",
+        "switch off, push the ribbon cable home at both ends, then switch on again",
+    ),
+    Fault(Rank.POWER, "battery low", "the battery's warning line is active; allowed is inactive", "charge the battery"),
+    Fault(
+        Rank.PANEL, "screen light", "the wire for brightness does not move",
+        "full brightness only: check the wire to GPIO 18",
+    ),
+    Fault(
+        Rank.RECORD, "card full", "3 MB are free at /card; allowed is 64 MB or more",
+        "copy old sessions to a stick, then delete them",
+    ),
+)  # fmt: skip
+TWO_PROGRAMS = Fault(
+    Rank.RECORD,
+    "two programs write to one card",
+    "process 1234 has locked /card/sessions; allowed is this program alone",
+    "stop the other one, which was started by hand, or give each of them a folder of its own in the settings file",
+)
+
+
+def page_frames() -> dict[str, dict[str, Any]]:
+    """Arguments of `pages.draw` for every page in every state worth a look, by the name of the reference frame."""
+    bass = replace(BASE, reading=reading(), simulated=False)
+    bare: dict[str, Any] = {
+        "place": Place(Page.HELD), "view": bass, "set_up": SetUp(), "held": Held(), "about": ABOUT,
+        "now_s": 100.0, "wall_s": 1795616700.0,
+    }  # fmt: skip
+
+    def at(seconds: float, *args: Any, **kwargs: Any) -> Reading:
+        return replace(reading(*args, **kwargs), time_s=seconds)
+
+    flat = at(88.2, 70.3, Verdict.FLAT, Reason.TOP_MISSING, pos_db=1.0, neg_db=1.0)
+    soft = at(-3500.0, 180.0, Verdict.SOFT, Reason.TOPS_BEND, u_v=0.4, hz=1000.0)
+    held = Held(highest=flat, lowest=at(-95.0, 8.64, u_v=0.05), kept=at(-12.0, 62.3))
+    shown = {
+        "held": {"held": held},
+        "held-nothing": {"view": replace(BASE, reading=unknown(Reason.NO_TONE, 0.0))},
+        "held-keeping": {"held": replace(held, keeping=at(99.8, 58.6)), "view": replace(BASE, reading=reading())},
+        "held-wide": {"held": Held(highest=soft, lowest=at(-40000.0, 120.4, hz=1000.0), kept=replace(
+            soft, verdict=Verdict.DISTORTED, reason=Reason.NO_TOP_MISSING))},
+        "held-line": {
+            "view": View(reading(3.78, u_v=0.01, hz=1000.0)),
+            "held": Held(at(91.0, 3.9, u_v=0.01, hz=1000.0), at(80.0, 0.352, u_v=0.002, hz=1000.0)),
+        },
+        "held-unknown": {"held": replace(held, kept=replace(unknown(Reason.NOT_ONE_TONE, 34.1), time_s=60.0))},
+        "held-direct": {
+            "view": replace(BASE, reading=reading(0.0, Verdict.CLEAN, dc_v=-31.4, dc_alarm=True)),
+            "held": replace(held, kept=at(40.0, 0.0, dc_v=-31.4, dc_alarm=True)),
+        },
+        "held-stale": {"held": held, "view": replace(BASE, reading=reading(), stale=True)},
+        "held-start": {"view": View()},
+        "about": {"place": Place(Page.ABOUT)},
+        "about-2": {"place": Place(Page.ABOUT, sheet=1)},
+        "about-3": {"place": Place(Page.ABOUT, sheet=2)},
+        "about-simulated": {
+            "place": Place(Page.ABOUT), "view": replace(BASE, reading=reading()),
+            "about": About(simulated=True, card="no card"),
+        },
+        "about-clock-not-set": {
+            "place": Place(Page.ABOUT), "about": replace(ABOUT, clock_known=False, calibrated_days=None),
+        },
+        "about-long-fault": {
+            "place": Place(Page.ABOUT, sheet=1),
+            "about": replace(ABOUT, faults=(TWO_PROGRAMS,)),
+        },
+        "clock": {"place": Place(Page.CLOCK, Row.CLOCK, entry=Entry(14, 5, 2026, 11, 25))},
+        "clock-minute": {"place": Place(Page.CLOCK, Row.CLOCK, entry=Entry(14, 5, 2026, 11, 25, at=3))},
+        "clock-day": {"place": Place(Page.CLOCK, Row.CLOCK, entry=Entry(14, 5, 2026, 11, 25, at=9))},
+        "clock-set": {
+            "place": Place(Page.CLOCK, Row.CLOCK, entry=Entry(14, 5, 2026, 11, 25, at=10)),
+            "view": replace(BASE, reading=unknown(Reason.OUT_OF_BAND, hz=5000.0)),
+        },
+        "shut-down": {"place": Place(Page.ASK)},
+        "shut-down-simulated": {"place": Place(Page.ASK), "view": replace(BASE, reading=reading(12.0))},
+        "shutting-down": {"place": Place(Page.LEAVE)},
+    }  # fmt: skip
+    for number in range(6):
+        shown[f"about-fault-{number + 1}"] = {
+            "place": Place(Page.ABOUT, sheet=number), "about": replace(ABOUT, faults=FAULTS),
+            "view": bass if number else replace(BASE, reading=unknown(Reason.SILENT)),
+        }  # fmt: skip
+    choices = (
+        SetUp(),
+        SetUp(Input.LINE, Kind.MID_HIGH),
+        SetUp(light=Light.SUN),
+        SetUp(light=Light.NIGHT, muted=True),
+        SetUp(),
+    )
+    quiet = (bass, View(reading(3.78, u_v=0.01, hz=1000.0)), bass, replace(BASE, reading=reading(12.0)), bass)
+    for row, set_up, view in zip(Row, choices, quiet, strict=True):
+        shown[f"set-up-{row}"] = {"place": Place(Page.SET_UP, row), "set_up": set_up, "view": view}
+    shown["set-up-clock-not-set"] = {
+        "place": Place(Page.SET_UP, Row.CLOCK), "about": replace(ABOUT, clock_known=False), "view": View(),
+    }  # fmt: skip
+    return {name: {**bare, **given} for name, given in shown.items()}
 
 
 def ramp(seconds: float = 10.0) -> list[View]:
@@ -157,17 +276,21 @@ def main() -> None:
     parser.add_argument("--sheet", type=Path, help="write all frames on one sheet to this PNG as well")
     parser.add_argument("--sheet-only", action="store_true", help="leave the reference frames as they are")
     wanted = parser.parse_args()
-    frames = {name: draw(view) for name, view in views().items()}
+    folders = {
+        FOLDER: {name: draw(view) for name, view in views().items()},
+        PAGES: {name: pages.draw(**given) for name, given in page_frames().items()},
+    }
     if not wanted.sheet_only:
-        FOLDER.mkdir(exist_ok=True)
-        for old in FOLDER.glob("*.png"):
-            if old.stem not in frames:
-                old.unlink()
-        for name, frame in frames.items():
-            frame.save(FOLDER / f"{name}.png", optimize=True)
-        print(f"{len(frames)} frames in {FOLDER}")
+        for folder, frames in folders.items():
+            folder.mkdir(exist_ok=True)
+            for old in folder.glob("*.png"):
+                if old.stem not in frames:
+                    old.unlink()
+            for name, frame in frames.items():
+                frame.save(folder / f"{name}.png", optimize=True)
+            print(f"{len(frames)} frames in {folder}")
     if wanted.sheet:
-        sheet(frames).save(wanted.sheet)
+        sheet(folders[FOLDER] | folders[PAGES]).save(wanted.sheet)
 
 
 if __name__ == "__main__":

@@ -252,6 +252,7 @@ PARTS = {
     "label": ("speaker output left gjpq", "LABEL_WIDE"),
     "advice": ("volume down a good deal", "ADVICE"),
     "kept": (Kept(180.0, 0.3, Verdict.FLAT), "KEPT"),
+    "keeping": (Kept(180.0, 0.3, Verdict.FLAT), "KEPT"),
     "ceiling_v": (61.0, "LADDER"),
     "simulated": (True, "SIMULATED"),
 }
@@ -403,9 +404,19 @@ def test_hazard_mark_at_its_limits(shown, mark):
         assert hazard_shown(view) == mark
 
 
+def test_what_is_not_on_the_card_yet_does_not_look_kept():
+    kept = Kept(62.3, 0.31, Verdict.CLEAN)
+    waiting = pixels(View(keeping=kept), screen.KEPT)
+    done = pixels(View(kept=kept), screen.KEPT)
+    # Shape and word differ, the number below them does not; an older kept one gives way.
+    assert (waiting[:30] != done[:30]).any(axis=2).mean() > 0.1
+    assert (waiting[32:] == done[32:]).all()
+    assert (pixels(View(keeping=kept, kept=Kept(58.6, 0.3, Verdict.FLAT)), screen.KEPT) == waiting).all()
+
+
 def test_the_view_offers_nothing_that_hides_a_mark():
     assert {f.name for f in fields(View)} == {
-        "reading", "label", "aim_v", "advice", "ceiling_v", "stale", "kept", "faults", "simulated",
+        "reading", "label", "aim_v", "advice", "ceiling_v", "stale", "kept", "keeping", "faults", "simulated",
     }  # fmt: skip
 
 

@@ -22,6 +22,7 @@ from flattop.instrument import Display
 from flattop.measure.level import measure
 from flattop.measure.reading import Reason, Verdict
 from flattop.measure.verdict import Judge
+from flattop.panel.drawing import palette
 from flattop.panel.screen import View, draw
 from flattop.record.session import Session, as_row, new_folder, rounded
 from flattop.samples import Facts, Input, Samples
@@ -70,7 +71,7 @@ def test_the_strict_reader_is_strict():
 
 
 def written(folder, readings, frame=FRAME):
-    session = Session(folder)
+    session = Session(folder, palette=palette())
     for reading in readings:
         session.add(reading, frame)
     session.close()
@@ -141,11 +142,12 @@ def test_frames_open_and_are_the_ones_that_were_shown(tmp_path):
             assert picture.convert("RGB").tobytes() == FRAME.convert("RGB").tobytes()
 
 
-def test_the_moving_picture_has_a_frame_every_fifth_of_a_second(tmp_path):
-    frames = [draw(Display(label="Bass A").view(reading_at(1.0 + n / 10, peak_v=20.0 + 2 * n))) for n in range(21)]
-    session = Session(tmp_path)
-    for n, frame in enumerate(frames):
-        session.add(reading_at(1.0 + n / 10, peak_v=20.0 + 2 * n), frame)
+@pytest.mark.parametrize(("update_s", "frame_s"), [(0.1, 0.3), (0.25, 0.5), (1.0, 1.0)])
+def test_the_moving_picture_keeps_the_time_of_the_readings(tmp_path, update_s, frame_s):
+    readings = [reading_at(1.0 + n * update_s, peak_v=20.0 + 2 * n) for n in range(21)]
+    session = Session(tmp_path, palette=palette())
+    for reading in readings:
+        session.add(reading, draw(Display(label="Bass A").view(reading)))
     session.close()
     with Image.open(tmp_path / "screen.gif") as movie:
         assert (movie.size, movie.format) == ((320, 240), "GIF")
@@ -154,8 +156,20 @@ def test_the_moving_picture_has_a_frame_every_fifth_of_a_second(tmp_path):
             movie.seek(number)
             movie.load()
             durations.append(movie.info["duration"])
-        assert sum(durations) == pytest.approx(11 * 200, abs=10)
-        assert n_frames == 11
+    assert durations[:-1] == pytest.approx([1000 * frame_s] * (n_frames - 1), abs=10)
+    assert n_frames == 1 + int(20 * update_s / frame_s)
+
+
+def test_the_moving_picture_shows_the_colours_of_the_screen(tmp_path):
+    frame = draw(Display(label="Bass A").view(FIRST))
+    session = Session(tmp_path, palette=palette())
+    session.add(FIRST, frame)
+    session.close()
+    with Image.open(tmp_path / "screen.gif") as movie:
+        seen = np.asarray(movie.convert("RGB"), dtype=int)
+    off = np.abs(seen - np.asarray(frame, dtype=int))
+    assert off.max() <= 48, "the edge of a white letter on the grey plate at the most"
+    assert off.mean() < 1.0
 
 
 def test_frames_of_a_simulation_say_so():
@@ -201,7 +215,7 @@ def test_a_second_session_never_writes_over_the_first(tmp_path):
     written(tmp_path, [FIRST])
     before = (tmp_path / "readings.csv").read_bytes()
     with pytest.raises(StorageError, match="cannot be written"):
-        Session(tmp_path)
+        Session(tmp_path, palette=palette())
     assert (tmp_path / "readings.csv").read_bytes() == before
 
 
@@ -210,7 +224,7 @@ def test_a_folder_that_may_not_be_written(tmp_path):
         pytest.skip("root may write anywhere; the disk that is full stands in")
     tmp_path.chmod(0o500)
     with pytest.raises(StorageError, match="cannot be written"):
-        Session(tmp_path)
+        Session(tmp_path, palette=palette())
 
 
 # --- a card that is full
@@ -230,7 +244,7 @@ class FullFile(io.StringIO):
 
 
 def test_a_write_that_fails_is_a_storage_error_and_the_rows_before_stay(tmp_path):
-    session = Session(tmp_path)
+    session = Session(tmp_path, palette=palette())
     session.add(FIRST, FRAME)
     session._file.close()
     session._file = full = FullFile(2000)
@@ -248,7 +262,7 @@ def test_a_write_that_fails_is_a_storage_error_and_the_rows_before_stay(tmp_path
 
 @pytest.mark.parametrize("name", ["frames", "screen.gif"])
 def test_a_picture_that_finds_no_room_costs_no_row(tmp_path, monkeypatch, name):
-    session = Session(tmp_path)
+    session = Session(tmp_path, palette=palette())
     for n in range(4):
         session.add(reading_at(1.0 + n / 10), FRAME)
     real = Image.Image.save
@@ -288,7 +302,7 @@ def small_card(tmp_path):
 
 
 def test_a_real_card_that_fills_up(small_card):
-    session = Session(small_card)
+    session = Session(small_card, palette=palette())
     kept = 0
     with pytest.raises(StorageError, match="No space left on device"):  # noqa: PT012
         for n in range(400):
@@ -306,7 +320,7 @@ def test_a_real_card_that_fills_up(small_card):
 
 
 def test_a_folder_that_vanishes_is_an_error_in_words(tmp_path):
-    session = Session(tmp_path)
+    session = Session(tmp_path, palette=palette())
     session.add(FIRST, FRAME)
     for frame in (tmp_path / "frames").iterdir():
         frame.unlink()
@@ -319,7 +333,7 @@ def test_a_folder_that_vanishes_is_an_error_in_words(tmp_path):
 
 def test_pictures_kept_in_memory_are_bounded(tmp_path):
     # An hour of readings must not keep an hour of pictures.
-    session = Session(tmp_path)
+    session = Session(tmp_path, palette=palette())
     tiny = Image.new("RGB", (4, 4))
     session._frame_s = 0.0
     session._said = f"{FIRST.verdict} {FIRST.reason}"

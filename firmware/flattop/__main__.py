@@ -251,6 +251,7 @@ def _carry_out(run: _Run, given: argparse.Namespace, *, default: str, as_json: b
     """Show and log a run from its first reading to its last."""
     from flattop.console import Progress, Table, say
     from flattop.instrument import Display
+    from flattop.panel.drawing import palette
     from flattop.panel.screen import draw
     from flattop.record.session import Session, as_row, new_folder, rounded
 
@@ -258,7 +259,7 @@ def _carry_out(run: _Run, given: argparse.Namespace, *, default: str, as_json: b
     with ExitStack() as opened:
         # The lines of --json are a record by themselves; a folder is written beside them only when asked for.
         folder = None if as_json and given.out is None else new_folder(given.out, default=default)
-        session = opened.enter_context(closing(Session(folder))) if folder is not None else None
+        session = opened.enter_context(closing(Session(folder, palette=palette()))) if folder is not None else None
         progress = opened.enter_context(Progress(run.start_s, run.end_s))
         for reading in run.readings:
             if as_json:

@@ -12,7 +12,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from flattop.measure.reading import Tops
-from flattop.panel.words import BLACK, PALE, SLATE, WHITE, Colour
+from flattop.panel.words import BLACK, ORANGE, PALE, SKY, SLATE, VERMILLION, WHITE, YELLOW, Colour
 from flattop.samples import FloatArray
 
 Point = tuple[float, float]
@@ -203,6 +203,60 @@ def shape_mask(name: str, width: int, height: int) -> Image.Image:
     for add, points in SHAPES[name]:
         pen.polygon([(x * width * fine, y * height * fine) for x, y in points], fill=255 if add else 0)
     return image.reduce(fine)
+
+
+def draw_shape(image: Image.Image, name: str, box: Box, colour: Colour) -> None:
+    """Draw one of `SHAPES` over the whole of `box`."""
+    image.paste(colour, (box.left, box.top), shape_mask(name, box.width, box.height))
+
+
+def draw_text(
+    image: Image.Image,
+    box: Box,
+    text: str,
+    size_px: int,
+    colour: Colour,
+    *,
+    top: int,
+    right: bool = False,
+    centred: bool = False,
+) -> None:
+    """Draw one line inside `box`, the tops of its capitals `top` px below the edge of it."""
+    if not text:
+        return
+    mask = text_mask(text, size_px, box.width)
+    spare = box.width - mask.image.width
+    left = box.left + (spare if right else spare // 2 if centred else 0)
+    base = box.top + top + round(0.711 * size_px)
+    image.paste(colour, (left, base - mask.base), mask.image)
+
+
+def draw_number(
+    image: Image.Image, text: str, size_px: int, colour: Colour, *, right: int, base: int, slots: tuple[int, int]
+) -> None:
+    """Draw a number on its base line, in slots [px] for a digit and for the point, so that no digit moves another."""
+    for char in reversed(text.replace("-", "−")):
+        width = slots[1] if char == "." else slots[0]
+        right -= width
+        mask = digit_mask(char, size_px, width)
+        image.paste(colour, (right, base - mask.base), mask.image)
+
+
+def draw_plate(image: Image.Image, box: Box, colour: Colour, *, corner_px: int) -> None:
+    """Fill `box` but for its upper right corner, which is cut off as on a memory card."""
+    left, top, right, bottom = box.left, box.top, box.right - 1, box.bottom - 1
+    corner = [(right - corner_px, top), (right, top + corner_px)]
+    ImageDraw.Draw(image).polygon([(left, top), *corner, (right, bottom), (left, bottom)], fill=colour)
+
+
+def palette() -> Image.Image:
+    """Return an image of mode P whose palette is every colour of the screen in steps down to black, as edges have."""
+    steps = [(0, 0, 0)]
+    for colour in (WHITE, PALE, YELLOW, ORANGE, SKY, VERMILLION, SLATE):
+        steps += [(colour[0] * k // 8, colour[1] * k // 8, colour[2] * k // 8) for k in range(1, 9)]
+    image = Image.new("P", (1, 1))
+    image.putpalette([part for step in steps for part in step])
+    return image
 
 
 _FINE = 3

@@ -8,13 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw
+from PIL import Image
 
 from flattop.measure.reading import Reading, Verdict
-from flattop.panel.drawing import Box, digit_mask, shape_mask, text_mask, tops_picture
+from flattop.panel.drawing import Box, draw_number, draw_plate, draw_shape, draw_text, tops_picture
 from flattop.panel.words import (
     BLACK,
-    DASHES,
     ORANGE,
     PALE,
     SKY,
@@ -27,6 +26,7 @@ from flattop.panel.words import (
     db_text,
     face,
     hz_text,
+    level_text,
     volts_text,
 )
 
@@ -86,6 +86,7 @@ class View:
     ceiling_v : highest clean level seen on this output with this tone, rms [V].
     stale : the reading is too old to be shown as a number.
     kept : the last reading that was kept.
+    keeping : the reading that is on its way to the card, shown in the place of `kept` until it is there.
     faults : short words, such as "card not writing"; the first is shown, the others are counted.
     simulated : true also wherever the reading's own converter says so.
     """
@@ -97,6 +98,7 @@ class View:
     ceiling_v: float | None = None
     stale: bool = False
     kept: Kept | None = None
+    keeping: Kept | None = None
     faults: tuple[str, ...] = ()
     simulated: bool = False
 
@@ -105,38 +107,39 @@ def draw(view: View) -> Image.Image:
     """Return the frame of `view`: mode RGB, 320 x 240; the same view gives the same bytes."""
     image = Image.new("RGB", SIZE, BLACK)
     sign = face(view.reading, stale=view.stale)
-    simulated = view.simulated or (view.reading is not None and view.reading.facts.simulated)
-    room = LABEL if simulated else LABEL_WIDE
-    _text(image, room, view.label, SMALL_PX, WHITE, top=2)
-    if simulated:
-        image.paste(SLATE, SIMULATED)
-        _text(image, SIMULATED, "SIMULATED", SMALL_PX, WHITE, top=2, centred=True)
-
+    draw_top(image, view, view.label)
     current = None if view.stale else view.reading
-    if current is None or current.hazard:
-        _shape(image, "hazard", HAZARD, YELLOW)
     _draw_volts(image, current, direct=sign is STOP)
-    if view.kept is not None:
-        _draw_kept(image, view.kept)
+    if view.keeping is not None:
+        _draw_kept(image, view.keeping, "wait", "hourglass", YELLOW)
+    elif view.kept is not None:
+        _draw_kept(image, view.kept, "kept", *_KEPT_MARKS.get(view.kept.verdict, ("ring", WHITE)))
     _draw_middle(image, view, current, sign)
     if view.ceiling_v is not None and view.ceiling_v > 0:
         _draw_ladder(image, view.ceiling_v, view.aim_v, current, sign)
     if view.advice:
-        _text(image, ADVICE, view.advice.upper(), LARGE_PX, WHITE, top=2)
+        draw_text(image, ADVICE, view.advice.upper(), LARGE_PX, WHITE, top=2)
     _draw_band(image, sign)
     return image
 
 
+def draw_top(image: Image.Image, view: View, label: str) -> None:
+    """Draw the top row of every page: a label, SIMULATED, and the hazard mark where it must be."""
+    simulated = view.simulated or (view.reading is not None and view.reading.facts.simulated)
+    draw_text(image, LABEL if simulated else LABEL_WIDE, label, SMALL_PX, WHITE, top=2)
+    if simulated:
+        image.paste(SLATE, SIMULATED)
+        draw_text(image, SIMULATED, "SIMULATED", SMALL_PX, WHITE, top=2, centred=True)
+    if view.stale or view.reading is None or view.reading.hazard:
+        draw_shape(image, "hazard", HAZARD, YELLOW)
+
+
 def _draw_volts(image: Image.Image, reading: Reading | None, *, direct: bool) -> None:
     """Draw the number: the d.c. part where that is the danger, the true RMS everywhere else."""
-    text = DASHES
-    if reading is not None and direct:
-        text = volts_text(reading.dc_v, reading.dc_u_v)
-    elif reading is not None and reading.rms_v >= 0 and reading.can_be_measured:
-        text = volts_text(reading.rms_v, reading.rms_u_v)
-    _number(image, text)
+    text = level_text(reading, direct=direct)
+    draw_number(image, text, DIGITS_PX, WHITE, right=VOLTS.right, base=VOLTS.bottom - 1, slots=(_SLOT_PX, _POINT_PX))
     base = VOLTS.bottom - 1 - UNIT.top
-    _text(image, UNIT, "V", 40, WHITE, top=base - 28)
+    draw_text(image, UNIT, "V", 40, WHITE, top=base - 28)
     if direct:
         left, top = UNIT.left, UNIT.top + 2
         image.paste(WHITE, (left, top, left + 23, top + 4))
@@ -144,22 +147,14 @@ def _draw_volts(image: Image.Image, reading: Reading | None, *, direct: bool) ->
             image.paste(WHITE, (x, top + 7, x + 5, top + 11))
 
 
-def _number(image: Image.Image, text: str) -> None:
-    right = VOLTS.right
-    for char in reversed(text.replace("-", "−")):
-        width = _POINT_PX if char == "." else _SLOT_PX
-        right -= width
-        mask = digit_mask(char, DIGITS_PX, width)
-        image.paste(WHITE, (right, VOLTS.bottom - 1 - mask.base), mask.image)
+_KEPT_MARKS = {Verdict.CLEAN: ("disc", SKY), Verdict.SOFT: ("cut disc", YELLOW), Verdict.FLAT: ("bar", ORANGE)}
 
 
-def _draw_kept(image: Image.Image, kept: Kept) -> None:
-    mark = {Verdict.CLEAN: ("disc", SKY), Verdict.SOFT: ("cut disc", YELLOW), Verdict.FLAT: ("bar", ORANGE)}
-    shape, colour = mark.get(kept.verdict, ("ring", WHITE))
-    _shape(image, shape, Box(KEPT.left, KEPT.top + 4, KEPT.left + 20, KEPT.top + 24), colour)
-    _text(image, Box(KEPT.left + 23, KEPT.top, KEPT.right, KEPT.top + 30), "kept", SMALL_PX, PALE, top=4, right=True)
+def _draw_kept(image: Image.Image, kept: Kept, word: str, shape: str, colour: Colour) -> None:
+    draw_shape(image, shape, Box(KEPT.left, KEPT.top + 4, KEPT.left + 20, KEPT.top + 24), colour)
+    draw_text(image, Box(KEPT.left + 23, KEPT.top, KEPT.right, KEPT.top + 30), word, SMALL_PX, PALE, top=4, right=True)
     number = Box(KEPT.left, KEPT.top + 32, KEPT.right, KEPT.bottom)
-    _text(image, number, volts_text(kept.rms_v, kept.rms_u_v), SMALL_PX, PALE, top=5, right=True)
+    draw_text(image, number, volts_text(kept.rms_v, kept.rms_u_v), SMALL_PX, PALE, top=5, right=True)
 
 
 def _draw_middle(image: Image.Image, view: View, reading: Reading | None, sign: Face) -> None:
@@ -181,27 +176,25 @@ def _draw_middle(image: Image.Image, view: View, reading: Reading | None, sign: 
     else:
         for row, line in enumerate(sign.why[:2]):
             top = FACTS.top + 24 * row
-            _text(image, Box(FACTS.left, top, PICTURE.right, top + 28), line, SMALL_PX, WHITE, top=1)
+            draw_text(image, Box(FACTS.left, top, PICTURE.right, top + 28), line, SMALL_PX, WHITE, top=1)
 
 
 def _facts(image: Image.Image, reading: Reading, aim_v: float | None) -> None:
     hz = f"{hz_text(reading.hz, reading.hz_u)} Hz"
-    _text(image, Box(FACTS.left, FACTS.top, FACTS.right, FACTS.top + 24), hz, SMALL_PX, PALE, top=2)
+    draw_text(image, Box(FACTS.left, FACTS.top, FACTS.right, FACTS.top + 24), hz, SMALL_PX, PALE, top=2)
     if aim_v is not None:
         aim = f"aim {aim_v:.{1 if aim_v >= 9.995 else 2}f}"
-        _text(image, Box(FACTS.left, FACTS.top + 25, FACTS.right, FACTS.bottom), aim, SMALL_PX, PALE, top=2)
+        draw_text(image, Box(FACTS.left, FACTS.top + 25, FACTS.right, FACTS.bottom), aim, SMALL_PX, PALE, top=2)
 
 
 def _draw_fault(image: Image.Image, faults: Sequence[str], room: Box) -> None:
     """Draw the first fault black on orange, on a plate with one corner off, as a card has."""
-    pen = ImageDraw.Draw(image)
-    left, top, right, bottom = room.left, room.top + 1, room.right - 1, room.bottom - 2
-    pen.polygon([(left, top), (right - 14, top), (right, top + 14), (right, bottom), (left, bottom)], fill=ORANGE)
+    draw_plate(image, Box(room.left, room.top + 1, room.right, room.bottom - 1), ORANGE, corner_px=14)
     words = faults[0].upper().split() + ([f"+{len(faults) - 1}"] if len(faults) > 1 else [])
     lines = tuple(words) if len(words) < 2 else _halved(words)
     for row, line in enumerate(lines):
         box = Box(room.left + 5, room.top + 24 * row, room.right - 12, room.top + 24 * row + 26)
-        _text(image, box, line, SMALL_PX, BLACK, top=3)
+        draw_text(image, box, line, SMALL_PX, BLACK, top=3)
 
 
 def _halved(words: Sequence[str]) -> tuple[str, str]:
@@ -227,18 +220,18 @@ def _draw_ladder(
         image.paste(PALE, (rail - 6, row(-step), rail + 6, row(-step) + 1))
     if aim_v is not None and aim_v > 0:
         y = row(20 * math.log10(aim_v / ceiling_v))
-        _shape(image, "right", Box(rail - 22, y - 8, rail - 1, y + 9), WHITE)
+        draw_shape(image, "right", Box(rail - 22, y - 8, rail - 1, y + 9), WHITE)
     if reading is None or not (reading.can_be_measured and reading.rms_v > 0):
         return
     below_db = 20 * math.log10(reading.rms_v / ceiling_v)
     if below_db < _MARGIN_DB:
         return
     y = row(below_db)
-    _shape(image, "left", Box(rail + 2, y - 9, rail + 24, y + 10), WHITE if sign.hollow else sign.colour)
+    draw_shape(image, "left", Box(rail + 2, y - 9, rail + 24, y + 10), WHITE if sign.hollow else sign.colour)
     text = db_text(below_db, 20 / math.log(10) * reading.rms_u_v / reading.rms_v)
     text = text.replace("-", "−") if below_db < 0 else f"+{text}"
     number = Box(LADDER.left, LADDER.bottom - 22, LADDER.right - 1, LADDER.bottom)
-    _text(image, number, text, SMALL_PX, PALE, top=1, right=True)
+    draw_text(image, number, text, SMALL_PX, PALE, top=1, right=True)
 
 
 def _draw_band(image: Image.Image, sign: Face) -> None:
@@ -247,36 +240,11 @@ def _draw_band(image: Image.Image, sign: Face) -> None:
     if sign.hollow:
         image.paste(BLACK, (BAND.left + 54, BAND.top + 2, BAND.right, BAND.bottom))
     ink = sign.colour if sign.hollow else BLACK
-    _shape(image, sign.shape, Box(BAND.left + 9, BAND.top + 4, BAND.left + 46, BAND.top + 41), BLACK)
+    draw_shape(image, sign.shape, Box(BAND.left + 9, BAND.top + 4, BAND.left + 46, BAND.top + 41), BLACK)
     word = Box(BAND.left + 60, BAND.top, BAND.right - 4, BAND.bottom)
-    _text(image, word, sign.word, LARGE_PX, ink, top=4)
+    draw_text(image, word, sign.word, LARGE_PX, ink, top=4)
     note = Box(BAND.left + 186, BAND.top, BAND.right - 8, BAND.bottom)
-    _text(image, note, sign.note.replace("-", "−"), 36, ink, top=11, right=True)
-
-
-def _shape(image: Image.Image, name: str, box: Box, colour: Colour) -> None:
-    image.paste(colour, (box.left, box.top), shape_mask(name, box.width, box.height))
-
-
-def _text(
-    image: Image.Image,
-    box: Box,
-    text: str,
-    size_px: int,
-    colour: Colour,
-    *,
-    top: int,
-    right: bool = False,
-    centred: bool = False,
-) -> None:
-    """Draw one line inside `box`, the tops of its capitals `top` px below the edge of it."""
-    if not text:
-        return
-    mask = text_mask(text, size_px, box.width)
-    spare = box.width - mask.image.width
-    left = box.left + (spare if right else spare // 2 if centred else 0)
-    base = box.top + top + round(0.711 * size_px)
-    image.paste(colour, (left, base - mask.base), mask.image)
+    draw_text(image, note, sign.note.replace("-", "−"), 36, ink, top=11, right=True)
 
 
 def rgb565(image: Image.Image) -> NDArray[np.uint16]:

@@ -109,6 +109,15 @@ def _note(reading: Reading) -> str:
     return f"{db_text(-missing_db, reading.overdrive_u_db)} dB" if missing_db > 0 else ""
 
 
+def level_text(reading: Reading | None, *, direct: bool) -> str:
+    """Return the level: the d.c. part where that is the danger (`direct`), the true RMS everywhere else."""
+    if reading is not None and direct:
+        return volts_text(reading.dc_v, reading.dc_u_v)
+    if reading is not None and reading.rms_v >= 0 and reading.can_be_measured:
+        return volts_text(reading.rms_v, reading.rms_u_v)
+    return DASHES
+
+
 def volts_text(value_v: float, u_v: float) -> str:
     """Return volts with only the digits that the uncertainty justifies.
 

@@ -10,83 +10,21 @@ from __future__ import annotations
 import csv
 import math
 import os
-from collections.abc import Mapping
+from itertools import pairwise
 from pathlib import Path
 
 from PIL import Image
 
 from flattop.errors import StorageError
 from flattop.measure.reading import Reading
+from flattop.record.rows import as_row, cell, rounded
 
-Value = float | int | bool | str
+__all__ = ["Session", "as_row", "new_folder", "rounded"]
 
-DIGITS = 7
-"""Significant digits of a logged number: below the last one lies nothing but noise."""
 FRAME_EVERY_S = 1.0
-MOVIE_EVERY_S = 0.2
-COLOURS = 64
+MOVIE_EVERY_S = 0.3
 MOVIE_FRAMES = 600
 """Most frames of the moving picture, which are kept in memory until the end: then every other one goes."""
-
-
-def as_row(reading: Reading) -> dict[str, Value]:
-    """Return a reading as flat values, in the order of the CSV's columns; NaN where a figure is not known."""
-    facts, quality = reading.facts, reading.quality
-    return {
-        "t_s": reading.time_s,
-        "duration_s": reading.duration_s,
-        "rms_v": reading.rms_v,
-        "rms_u_v": reading.rms_u_v,
-        "dc_v": reading.dc_v,
-        "dc_u_v": reading.dc_u_v,
-        "hz": reading.hz,
-        "hz_u_hz": reading.hz_u,
-        "peak_pos_v": reading.peak_pos_v,
-        "peak_neg_v": reading.peak_neg_v,
-        "crest": reading.crest,
-        "fundamental_v": reading.fundamental_v,
-        "thd_pct": reading.thd_pct,
-        "harmonics": reading.harmonics,
-        "thd_to_hz": reading.thd_to_hz,
-        "thd_n_pct": reading.thd_n_pct,
-        "overdrive_pos_db": reading.overdrive_pos_db,
-        "overdrive_neg_db": reading.overdrive_neg_db,
-        "overdrive_u_db": reading.overdrive_u_db,
-        "flat_share_pct": reading.flat_share_pct,
-        "drift_pct_s": reading.drift_pct_s,
-        "verdict": str(reading.verdict),
-        "reason": str(reading.reason),
-        "dc_alarm": reading.dc_alarm,
-        "hazard": reading.hazard,
-        "converter": facts.converter,
-        "input": str(facts.input),
-        "calibrated": facts.calibrated,
-        "simulated": facts.simulated,
-        "rate_hz": quality.rate_hz,
-        "clock": str(quality.clock),
-        "missed": quality.missed,
-        "repeated": quality.repeated,
-        "saturated": quality.saturated,
-    }
-
-
-def rounded(row: Mapping[str, Value]) -> dict[str, Value | None]:
-    """Return a row with its numbers as they are logged, and None for what is not known: ready for strict JSON."""
-    return {name: _rounded(value) for name, value in row.items()}
-
-
-def _rounded(value: Value) -> Value | None:
-    if not isinstance(value, float):
-        return value
-    return float(f"{value:.{DIGITS}g}") if math.isfinite(value) else None
-
-
-def _cell(value: Value | None) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return f"{value:.{DIGITS}g}" if isinstance(value, float) else str(value)
 
 
 def new_folder(wanted: Path | None, *, default: str) -> Path:
@@ -117,13 +55,16 @@ def new_folder(wanted: Path | None, *, default: str) -> Path:
 class Session:
     """Writes one session into its folder.
 
+    palette : image of mode P with the colours of the moving picture
+
     Raises StorageError when the folder does not take what is written; rows written before stay.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, palette: Image.Image) -> None:
         self.folder = folder
+        self._palette = palette
         self.frames = 0
-        self._movie: list[Image.Image] = []
+        self._movie: list[tuple[float, Image.Image]] = []
         self._movie_s = self._frame_s = -math.inf
         self._movie_every_s = MOVIE_EVERY_S
         self._said = ""
@@ -159,7 +100,7 @@ class Session:
             if self._table is None:
                 self._table = csv.DictWriter(self._file, fieldnames=list(row))
                 self._table.writeheader()
-            self._table.writerow({name: _cell(value) for name, value in row.items()})
+            self._table.writerow({name: cell(value) for name, value in row.items()})
             if image is not None:
                 self._add_frame(reading, image)
         except OSError as error:
@@ -172,7 +113,8 @@ class Session:
             self.frames += 1
             self._said, self._frame_s = f"{reading.verdict} {reading.reason}", reading.time_s
         if self._moves_on(reading):
-            self._movie.append(image.quantize(COLOURS, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE))
+            frame = image.quantize(palette=self._palette, dither=Image.Dither.NONE)
+            self._movie.append((reading.time_s, frame))
             self._movie_s = reading.time_s
             if len(self._movie) >= MOVIE_FRAMES:
                 self._movie = self._movie[::2]
@@ -192,9 +134,10 @@ class Session:
         if not self._movie:
             return
         path = self.folder / "screen.gif"
-        first, *others = self._movie
+        times_s, (first, *others) = zip(*self._movie, strict=True)
+        lasts_s = [after - before for before, after in pairwise((*times_s, times_s[-1] + self._movie_every_s))]
         try:
-            first.save(path, save_all=True, append_images=others, duration=round(1000 * self._movie_every_s), loop=0)
+            first.save(path, save_all=True, append_images=others, duration=[round(1000 * s) for s in lasts_s], loop=0)
         except OSError:
             path.unlink(missing_ok=True)  # half a picture is of no use, and takes room
             raise
