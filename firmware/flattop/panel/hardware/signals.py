@@ -1,0 +1,251 @@
+"""The lamp and the sounder on their pins, played by a thread of their own."""
+
+from __future__ import annotations
+
+import math
+import threading
+import time
+from collections.abc import Callable
+from functools import partial
+from typing import Protocol
+
+from flattop.errors import PanelError, listed
+from flattop.panel.hardware.pins import error_text, factory_or_default, fault_text, open_part
+from flattop.panel.indicators import LOWEST_HZ, Player, Signal
+
+# BCM numbers of the wiring.
+LAMP = (("lamp, red", 17), ("lamp, green", 27), ("lamp, blue", 22))
+GPIO_SOUNDER = 13
+
+LAMP_HZ = 200
+"""Not seen flickering; timed in software, as lgpio does it, still even."""
+BEAT_S = 0.5
+"""Longest wait of the thread; a pin that failed is tried again after it."""
+DEAD_S = 2.0
+"""A thread that has not come round for this long [s] is stuck in a pin."""
+JOIN_S = 1.0
+_SHORTEST_WAIT_S = 0.001
+_DRIVEN = 0.5
+"""Duty cycle of the sounder: a square wave, the loudest there is."""
+
+
+class PwmPin(Protocol):
+    """A pulse-width output as gpiozero has it; `value` from 0 to 1, `frequency` in Hz."""
+
+    value: float
+    frequency: float
+
+    def close(self) -> None:
+        """Let go of the pin."""
+        ...
+
+
+class Signals:
+    """Lamp and sounder.
+
+    `show` and `once` say what to play and return at once. A pin that fails costs only
+    itself: it is counted, told in `fault`, and tried again. All pins are off after `close`, and after an error that
+    ends the thread.
+
+    Parameters
+    ----------
+    pin_factory : a gpiozero factory; by default the one over lgpio.
+    clock : monotonic seconds.
+    start : start the thread; without it the owner calls `step`.
+
+    Raises
+    ------
+    PanelError
+        Neither lamp nor sounder can be opened; all faults in one error. If only some of the pins can, the rest works.
+    """
+
+    def __init__(
+        self, *, pin_factory: object | None = None, clock: Callable[[], float] = time.monotonic, start: bool = True
+    ) -> None:
+        factory = factory_or_default(pin_factory)
+        from gpiozero import PWMLED, PWMOutputDevice
+
+        self._clock = clock
+        self._faults: dict[str, str] = {}
+        self._leds: list[tuple[int, str, int, PwmPin]] = []
+        for index, (name, gpio) in enumerate(LAMP):
+            pin: PwmPin | None = open_part(
+                name, gpio, partial(PWMLED, gpio, frequency=LAMP_HZ, pin_factory=factory), self._faults
+            )
+            if pin is not None:
+                self._leds.append((index, name, gpio, pin))
+        self._sounder: PwmPin | None = open_part(
+            "sounder",
+            GPIO_SOUNDER,
+            partial(PWMOutputDevice, GPIO_SOUNDER, frequency=LOWEST_HZ, pin_factory=factory),
+            self._faults,
+        )
+        if not self._leds and self._sounder is None:
+            raise PanelError(listed("lamp and sounder cannot be used:", list(self._faults.values())))
+        self.failures = len(self._faults)
+        """Times that a pin failed."""
+        self._duties: dict[int, float] = {}
+        self._pitch_hz = math.nan
+        self._player = Player()
+        self._changed = threading.Condition()
+        self._asked = False
+        """Something was asked for that no round has seen."""
+        self._round_s = clock()
+        """End of the last round of the thread."""
+        self._run = 0
+        """Number of the thread that may write; one that was stuck and given up must not, should it come back."""
+        self._thread: threading.Thread | None = None
+        self._died = ""
+        self._closed = False
+        if start:
+            self.restart()
+
+    def show(self, signal: Signal, tone_hz: float | None = None) -> None:
+        """Go over to a lasting signal; no pitch comes near the test tone `tone_hz`. The same signal again goes on."""
+        with self._changed:
+            self._player.show(signal, time_s=self._clock(), tone_hz=tone_hz)
+            self._ask()
+
+    def once(self, signal: Signal) -> None:
+        """Play a passing signal, after which the lasting one goes on."""
+        with self._changed:
+            self._player.once(signal, time_s=self._clock())
+            self._ask()
+
+    @property
+    def muted(self) -> bool:
+        """True while the sounder is silent; the lamp goes on."""
+        return self._player.muted
+
+    @muted.setter
+    def muted(self, muted: bool) -> None:
+        with self._changed:
+            self._player.muted = muted
+            self._ask()
+
+    @property
+    def brightness(self) -> float:
+        """Share of the lamp's full light, 0 to 1; a value outside is taken as the nearest."""
+        return self._player.brightness
+
+    @brightness.setter
+    def brightness(self, share: float) -> None:
+        with self._changed:
+            self._player.brightness = min(max(share, 0.0), 1.0)
+            self._ask()
+
+    @property
+    def alive(self) -> bool:
+        """False where no thread plays: not started, ended by an error, or stuck in a pin for `DEAD_S`."""
+        thread = self._thread
+        return thread is not None and thread.is_alive() and self._clock() - self._round_s < DEAD_S
+
+    @property
+    def fault(self) -> str:
+        """What does not work, one a line; empty if all does."""
+        faults = list(dict(self._faults).values())
+        if self._died:
+            faults.append(self._died)
+        elif self._thread is not None and not self._closed and not self.alive:
+            faults.append(f"lamp and sounder have stood still for {DEAD_S:g} s: restart them")
+        return "\n".join(faults)
+
+    def restart(self) -> None:
+        """Start the thread, if none is alive; harmless otherwise, and after `close`."""
+        if self._closed or self.alive:
+            return
+        with self._changed:
+            self._run += 1
+            self._died = ""
+            self._round_s = self._clock()
+            self._duties, self._pitch_hz = {}, math.nan
+            self._thread = threading.Thread(target=self._play, args=(self._run,), name="signals", daemon=True)
+            self._thread.start()
+
+    def _ask(self) -> None:
+        self._asked = True
+        self._changed.notify_all()
+
+    def _play(self, run: int) -> None:
+        try:
+            while self._may_write(run):
+                wait_s = self._round(run)
+                with self._changed:
+                    self._changed.wait_for(lambda: self._asked, wait_s)
+        except Exception as error:  # nothing may be raised into the void: the owner reads it in `fault`
+            if self._may_write(run):
+                self._died = f"lamp and sounder stopped: {error_text(error)}: restart them"
+                self._silence()
+
+    def step(self) -> float:
+        """Bring the pins to what they are to do now; return after how many seconds that has to be done again.
+
+        For an owner without a thread.
+        """
+        return self._round(self._run)
+
+    def _may_write(self, run: int) -> bool:
+        return run == self._run and not self._closed
+
+    def _round(self, run: int) -> float:
+        with self._changed:
+            self._asked = False
+            now_s = self._clock()
+            output = self._player.at(now_s)
+        # Pins are written without the lock: one that blocks must not block show().
+        for index, name, gpio, led in self._leds:
+            duty = output.lamp[index]
+            if self._duties.get(index) != duty and self._may_write(run):
+                self._duties[index] = duty if self._works(name, gpio, partial(_dim, led, duty)) else math.nan
+        sounder, pitch_hz = self._sounder, output.pitch_hz
+        if sounder is not None and self._pitch_hz != pitch_hz and self._may_write(run):
+            works = self._works("sounder", GPIO_SOUNDER, partial(_hum, sounder, pitch_hz))
+            self._pitch_hz = pitch_hz if works else math.nan
+        if run == self._run:
+            self._round_s = self._clock()
+        return min(max(output.until_s - now_s, _SHORTEST_WAIT_S), BEAT_S)
+
+    def _works(self, name: str, gpio: int, write: Callable[[], None]) -> bool:
+        """Write to one pin; count and tell it if that fails."""
+        try:
+            write()
+        except Exception as error:  # each library has exceptions of its own
+            self.failures += 1
+            self._faults[name] = fault_text(name, gpio, error)
+            return False
+        self._faults.pop(name, None)
+        return True
+
+    def _silence(self) -> None:
+        """Lamp and sounder off, each as far as it can be."""
+        for _, name, gpio, led in self._leds:
+            self._works(name, gpio, partial(_dim, led, 0.0))
+        if self._sounder is not None:
+            self._works("sounder", GPIO_SOUNDER, partial(_hum, self._sounder, 0.0))
+
+    def close(self) -> None:
+        """Lamp and sounder off, and let go of the pins; harmless twice. Returns within `JOIN_S` of a stuck thread."""
+        if self._closed:
+            return
+        with self._changed:
+            self._closed = True
+            self._ask()
+        if self._thread is not None and self._thread is not threading.current_thread():
+            self._thread.join(JOIN_S)
+        self._silence()
+        for _, name, gpio, led in self._leds:
+            self._works(name, gpio, led.close)
+        if self._sounder is not None:
+            self._works("sounder", GPIO_SOUNDER, self._sounder.close)
+
+
+def _dim(led: PwmPin, duty: float) -> None:
+    led.value = duty
+
+
+def _hum(sounder: PwmPin, pitch_hz: float) -> None:
+    if pitch_hz > 0:
+        sounder.frequency = pitch_hz
+        sounder.value = _DRIVEN
+    else:
+        sounder.value = 0.0
