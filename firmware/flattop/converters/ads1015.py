@@ -63,6 +63,8 @@ OTHER_RATE = {3300: 2400, 2400: 3300, 1600: 3300}
 """Data rate at which a doubtful tone is looked at again: no low multiples of the two agree."""
 EDGES_SHARE = (0.3, 1.4)
 """Edges over conversions, fewest and most, for the ready line to be believed."""
+EDGES_WEIGHT = 0.1
+"""Of a burst in the rate of the edges that is reported."""
 CONFIRM_S, CONFIRM_CYCLES = 0.02, 2.0
 """For how long: a time, and some cycles on top."""
 STALE_S = 0.2
@@ -126,7 +128,9 @@ class Ads1015Converter:
         calibration: Calibration | None = None,
         simulated: bool = False,
     ) -> None:
-        self._chip = Chip(bus if callable(bus) else lambda: bus, time, address=address, rate=rate, ready_line=alert is not None)
+        self._chip = Chip(
+            bus if callable(bus) else lambda: bus, time, address=address, rate=rate, ready_line=alert is not None
+        )
         self._time = time
         self._input = input
         self._rate = rate
@@ -137,6 +141,7 @@ class Ads1015Converter:
         self._alert = alert
         self._edges: deque[float] = deque(maxlen=2 * rate)
         self._edges_flow = False
+        self._edges_hz: float | None = None
         self._held = False
         self._peaks: deque[tuple[float, int]] = deque()
         self._bursts: deque[_Burst] = deque()
@@ -160,6 +165,11 @@ class Ads1015Converter:
     def range_v(self) -> float:
         """The present range of the converter, at its pins [V]."""
         return self._chip.range_v
+
+    @property
+    def edges_hz(self) -> float | None:
+        """Edges of the ready line in a second, lately [Hz]; None while nothing was read, or where it is not wired."""
+        return self._edges_hz if self._alert is not None else None
 
     @property
     def grid(self) -> Grid:
@@ -401,6 +411,10 @@ class Ads1015Converter:
         # Stamps from another clock than ours are of no use, nor is a line that only picks up noise.
         # Those of before a restart come late, and belong to a grid that is no more.
         near = np.array([when_s for when_s in edges if abs(when_s - now_s) < 1.0 and when_s > self._restarted_s])
+        if now_s > from_s:
+            rate_hz = len(near) / (now_s - from_s)
+            before_hz = rate_hz if self._edges_hz is None else self._edges_hz
+            self._edges_hz = before_hz + EDGES_WEIGHT * (rate_hz - before_hz)
         wanted = (now_s - from_s) / self._nominal_s
         self._edges_flow = EDGES_SHARE[0] * wanted < len(near) < EDGES_SHARE[1] * wanted + 2.0
         return near if self._edges_flow else np.empty(0)

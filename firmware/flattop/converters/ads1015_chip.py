@@ -178,9 +178,7 @@ class Chip:
     ADS1015, and OSError if the bus fails.
     """
 
-    def __init__(
-        self, bus: Callable[[], Any], time: Timebase, *, address: int, rate: int, ready_line: bool
-    ) -> None:
+    def __init__(self, bus: Callable[[], Any], time: Timebase, *, address: int, rate: int, ready_line: bool) -> None:
         self._open_bus = bus
         self._bus: _GuardedBus | None = None
         self._time = time
