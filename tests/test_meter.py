@@ -5,16 +5,15 @@ from __future__ import annotations
 import contextlib
 import itertools
 import math
-from dataclasses import fields, replace
+from dataclasses import fields
 
 import msgspec
 import numpy as np
 import pytest
 
-from bench_meter import Bench, by_time, constant, nominal, sine
+from bench_meter import Bench, by_time, constant, sine
 from flattop.converters.recording import RecordingConverter
 from flattop.errors import ConverterMissing, ConverterSilent
-from flattop.instrument import Display
 from flattop.measure.reading import Reason, Verdict
 from flattop.measure.verdict import Limits
 from flattop.meter import Meter, limits_from
@@ -340,35 +339,6 @@ def test_every_limit_of_the_settings_reaches_the_judge():
     limits = limits_from(settings)
     assert {name: getattr(limits, name) for name in names} == pytest.approx(chosen)
     assert limits_from(Settings().verdict) == Limits()
-
-
-def test_display_keeps_the_highest_clean_level_of_this_tone():
-    bench = Bench(
-        by_time((0.0, sine(30.0, 40.0)), (1.5, sine(60.0, 40.0)), (3.0, sine(20.0, 40.0)), (4.5, sine(10.0, 80.0))),
-        wired=True,
-        tolerances=nominal(),
-    )
-    display = Display(label="Bass A")
-    seen = {}
-    for now_s, reading in readings(bench, 6.0):
-        seen[now_s] = display.view(reading)
-    at = lambda s: next(view for now_s, view in seen.items() if now_s > s)  # noqa: E731
-    assert at(1.3).ceiling_v == pytest.approx(30 / math.sqrt(2), rel=0.01)
-    assert at(2.8).ceiling_v == pytest.approx(60 / math.sqrt(2), rel=0.01)
-    assert at(4.3).ceiling_v == pytest.approx(60 / math.sqrt(2), rel=0.01)
-    assert at(5.9).ceiling_v == pytest.approx(10 / math.sqrt(2), rel=0.01), "another tone has another ceiling"
-    assert all(view.simulated for view in seen.values())
-    assert at(2.0).label == "Bass A uncal.", "a meter without a calibration says so"
-    assert Display().view(reading).label == "Speaker uncal."
-    assert Display().view(replace(reading, facts=replace(reading.facts, calibrated=True))).label == "Speaker"
-
-
-def test_advice_is_given_for_soft_and_flat_only():
-    bench = Bench(by_time((0.0, sine(60.0, 40.0)), (1.5, clipped(68.0, 1.5))), wired=True)
-    display = Display()
-    for _, reading in readings(bench, 3.0):
-        wanted = "gain down" if reading.verdict in {Verdict.FLAT, Verdict.SOFT} else ""
-        assert display.view(reading).advice == wanted
 
 
 def test_another_input_starts_a_judge_that_knows_nothing():

@@ -5,7 +5,9 @@ from __future__ import annotations
 import argparse
 import datetime
 import json
+import math
 import os
+import signal
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import ExitStack, closing
@@ -48,6 +50,14 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--settings", type=Path, metavar="FILE", help="settings file (TOML); defaults without one")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
+    run = commands.add_parser("run", help="be the meter: measure, show and log until it is switched off")
+    run.add_argument(
+        "--board", choices=["real", "simulated"], default="real", help="simulated: in real time, no hardware needed"
+    )
+    run.add_argument("--seed", type=int, default=1, help="draws the simulated meter (default 1)")
+    run.add_argument("--sessions", type=Path, metavar="DIR", help="folder for sessions (default from settings)")
+    run.add_argument("--for", type=float, metavar="S", dest="for_s", help="stop by itself after so many seconds")
+
     demo = commands.add_parser(
         "demo", help="run the meter on the simulated board: a van plays 40 Hz, hands turn a gain pot until it is clean"
     )
@@ -76,7 +86,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         from flattop import settings
 
         chosen = settings.load(given.settings)
-        code = _demo(given, chosen) if given.command == "demo" else _replay(given, chosen)
+        code = {"demo": _demo, "replay": _replay, "run": _run}[given.command](given, chosen)
         sys.stdout.flush()
         return code
     except FlattopError as error:
@@ -103,7 +113,7 @@ def _drop_output() -> None:
 
 
 @dataclass(frozen=True)
-class _Run:
+class _Course:
     """A stream of readings and what belongs to it."""
 
     readings: Iterable[Reading]
@@ -128,14 +138,45 @@ def _demo(given: argparse.Namespace, settings: Settings) -> int:
         meter = _simulated_meter(
             board, Input.SPEAKER, given, settings, opened, update_s=settings.meter.update_s, end_s=Van.duration_s
         )
-        run = _Run(
+        course = _Course(
             meter.readings(),
             0.0,
             Van.duration_s,
             label="Bass A",
             heed=lambda reading: van.observe(str(reading.verdict), reading.time_s),
         )
-        return _carry_out(run, given, default="flattop-demo", as_json=False)
+        return _carry_out(course, given, default="flattop-demo", as_json=False)
+
+
+def _run(given: argparse.Namespace, settings: Settings) -> int:
+    # Until there is an instrument to stop safely, there is nothing that a stop could harm.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    from flattop.board import open_board
+    from flattop.calibration import Calibration
+    from flattop.console import say
+    from flattop.power_on import load_calibration, run, with_folder
+    from flattop.samples import Input
+    from flattop.selfcheck import missing_off_a_pi, on_a_pi
+
+    _check_seed(given.seed)
+    if given.for_s is not None and not 0.0 < given.for_s < math.inf:
+        raise SettingsError(f"--for is {given.for_s:g} s; allowed is more than 0; give another, or none for ever")
+    if given.board == "real":
+        settings = with_folder(settings, given.sessions)
+        if not on_a_pi():
+            raise SettingsError(missing_off_a_pi(settings))
+        calibration = load_calibration(settings)
+        good = calibration if isinstance(calibration, Calibration) else None
+        return run(settings, open_board(settings, good), calibration=calibration, for_s=given.for_s)
+
+    from flattop.simulated.live import LiveBoard, keyboard
+
+    say("SIMULATED board, SIMULATED van: nothing here is connected to anything.")
+    settings = with_folder(settings, given.sessions or Path(settings.files.folder or "flattop-sessions"), make=True)
+    made = _calibration(given.seed, Input.SPEAKER, settings)
+    board = LiveBoard(settings, made, seed=given.seed, picture=Path(settings.files.folder) / "screen.png")
+    with keyboard(board.press):
+        return run(settings, board.opened, calibration=made, for_s=given.for_s, simulated=True, heed=board.heed)
 
 
 def _replay(given: argparse.Namespace, settings: Settings) -> int:
@@ -151,7 +192,7 @@ def _replay(given: argparse.Namespace, settings: Settings) -> int:
         return _carry_out(opening(given, settings, input, opened), given, default="flattop-replay", as_json=given.json)
 
 
-def _direct(given: argparse.Namespace, settings: Settings, input: Input, opened: ExitStack) -> _Run:
+def _direct(given: argparse.Namespace, settings: Settings, input: Input, opened: ExitStack) -> _Course:
     """Return the run of a recording measured as it is."""
     from flattop.converters.recording import RecordingConverter
     from flattop.meter import Meter, limits_from
@@ -172,10 +213,10 @@ def _direct(given: argparse.Namespace, settings: Settings, input: Input, opened:
         window_s=settings.meter.window_s,
         most_harmonics=REPLAY_HARMONICS,
     )
-    return _Run(meter.readings(), converter.start_s, converter.end_s)
+    return _Course(meter.readings(), converter.start_s, converter.end_s)
 
 
-def _through(given: argparse.Namespace, settings: Settings, input: Input, opened: ExitStack) -> _Run:
+def _through(given: argparse.Namespace, settings: Settings, input: Input, opened: ExitStack) -> _Course:
     """Return the run of a recording played into a simulated meter."""
     from flattop.simulated.board import SimulatedBoard
     from flattop.simulated.playback import Playback
@@ -187,7 +228,7 @@ def _through(given: argparse.Namespace, settings: Settings, input: Input, opened
     start_s, end_s = playback.start_s, playback.end_s
     board = SimulatedBoard(seed=given.seed, speaker=playback, line=playback, start_s=start_s - WARM_UP_S)
     meter = _simulated_meter(board, input, given, settings, opened, update_s=given.every, end_s=end_s)
-    return _Run((reading for reading in meter.readings() if reading.time_s > start_s), start_s, end_s)
+    return _Course((reading for reading in meter.readings() if reading.time_s > start_s), start_s, end_s)
 
 
 def _simulated_meter(
@@ -247,7 +288,7 @@ def _calibration(seed: int, input: Input, settings: Settings) -> Calibration:
     return calibrate(seed=seed, inputs=[input])
 
 
-def _carry_out(run: _Run, given: argparse.Namespace, *, default: str, as_json: bool) -> int:
+def _carry_out(course: _Course, given: argparse.Namespace, *, default: str, as_json: bool) -> int:
     """Show and log a run from its first reading to its last."""
     from flattop.console import Progress, Table, say
     from flattop.instrument import Display
@@ -255,13 +296,13 @@ def _carry_out(run: _Run, given: argparse.Namespace, *, default: str, as_json: b
     from flattop.panel.screen import draw
     from flattop.record.session import Session, as_row, new_folder, rounded
 
-    table, display = Table(), Display(label=run.label)
+    table, display = Table(), Display(label=course.label)
     with ExitStack() as opened:
         # The lines of --json are a record by themselves; a folder is written beside them only when asked for.
         folder = None if as_json and given.out is None else new_folder(given.out, default=default)
         session = opened.enter_context(closing(Session(folder, palette=palette()))) if folder is not None else None
-        progress = opened.enter_context(Progress(run.start_s, run.end_s))
-        for reading in run.readings:
+        progress = opened.enter_context(Progress(course.start_s, course.end_s))
+        for reading in course.readings:
             if as_json:
                 print(json.dumps(rounded(as_row(reading)), allow_nan=False), flush=True)
             else:
@@ -269,8 +310,8 @@ def _carry_out(run: _Run, given: argparse.Namespace, *, default: str, as_json: b
             view = display.view(reading)
             if session is not None:
                 session.add(reading, draw(view) if session.wants_frame(reading) else None)
-            if run.heed is not None:
-                run.heed(reading)
+            if course.heed is not None:
+                course.heed(reading)
             table.add(reading)
     if not as_json:
         table.print()

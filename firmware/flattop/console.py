@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from types import TracebackType
 
 from flattop.measure.reading import Reading, Verdict
-from flattop.panel.words import hz_text, volts_text
+from flattop.panel.words import DASHES, hz_text, volts_text
 
 STANDS_S = 0.3
 """A verdict that passed within this time gets no row of its own [s]."""
@@ -44,6 +46,34 @@ class Progress:
         bar = "=" * round(30 * min(max(done, 0.0), 1.0))
         line = f"{reading.time_s:7.1f} s of {self._end_s:.1f} s  [{bar:30}]  {reading.verdict}"
         print(CLEAR_LINE + line, end="", file=sys.stderr, flush=True)
+
+
+class Live:
+    """One line on standard error with the present reading and what is wrong; nothing where that is no terminal."""
+
+    def __init__(self) -> None:
+        self._shown = sys.stderr.isatty()
+
+    def __enter__(self) -> Live:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._shown:
+            print(CLEAR_LINE, end="", file=sys.stderr, flush=True)
+
+    def show(self, reading: Reading, faults: Sequence[str]) -> None:
+        """Show a reading, and beside it the faults in a few words each."""
+        if not self._shown:
+            return
+        measured = reading.can_be_measured
+        volts = volts_text(reading.rms_v, reading.rms_u_v) if measured else DASHES
+        hz = hz_text(reading.hz, reading.hz_u) if measured else DASHES
+        reason = f" ({reading.reason})" if reading.reason else ""
+        wrong = f"   ! {', '.join(faults)}" if faults else ""
+        line = f"{volts:>6} V  {hz:>7} Hz  {reading.verdict}{reason}{wrong}"
+        print(CLEAR_LINE + line[: shutil.get_terminal_size().columns - 1], end="", file=sys.stderr, flush=True)
 
 
 class _Span:

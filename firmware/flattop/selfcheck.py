@@ -49,6 +49,10 @@ TRIAL = ".flattop-trial"
 """File that is written to see whether the card takes one."""
 
 
+CLOCK_WORDS = ("clock not set", "clock unsure")
+"""Words of the faults that are gone once the time was set by hand."""
+
+
 class Rank(IntEnum):
     """How bad a fault is; anything before NOTE belongs on the measuring page."""
 
@@ -382,7 +386,7 @@ def _clock(wall: datetime.datetime, root: Path, folder: str, set_by_hand: bool) 
     if wall < not_before:
         yield Fault(
             Rank.NOTE,
-            "clock not set",
+            CLOCK_WORDS[0],
             f"the clock says {wall:%Y-%m-%d %H:%M} UTC; allowed is {not_before:%Y-%m-%d %H:%M}, the age of {trace}, "
             "or later",
             "set the time on the set-up page, or connect to a network once",
@@ -399,7 +403,7 @@ def _clock(wall: datetime.datetime, root: Path, folder: str, set_by_hand: bool) 
         apart_s = abs(chip_s - wall.timestamp())
         detail = f"clock and clock chip are {apart_s:.0f} s apart; allowed is {AGREE_S:.0f} s"
         remedy = "set the time on the set-up page"
-    yield Fault(Rank.NOTE, "clock unsure", f"{detail}, and no network has told the time", remedy)
+    yield Fault(Rank.NOTE, CLOCK_WORDS[1], f"{detail}, and no network has told the time", remedy)
 
 
 def _chip_s(root: Path) -> int | None:

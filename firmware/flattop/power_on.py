@@ -1,0 +1,246 @@
+"""Power-on: from opened parts to a running instrument, with everything that is wrong said at once, worst first."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import math
+import os
+import platform
+import signal
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from flattop import __version__, selfcheck
+from flattop.board import Opened, open_logbook
+from flattop.calibration import Calibration, age_days, load, write_durably
+from flattop.console import Live, say
+from flattop.converters import HostTime
+from flattop.errors import CalibrationError, StorageError
+from flattop.instrument import Ending, Instrument
+from flattop.measure.reading import Reading
+from flattop.meter import Meter, limits_from
+from flattop.notify import Notifier
+from flattop.panel.menu import Menu, SetUp
+from flattop.panel.pages import About
+from flattop.record.stamps import Trust, Wall
+from flattop.samples import Input
+from flattop.selfcheck import Fault, Rank
+from flattop.settings import Files, Settings
+
+SWITCH_S = 1e-4
+POWER_OFF = "power-off"
+"""File in the service's run-time folder that asks for the power to be switched off."""
+SET_UP = "set-up.json"
+"""What was set on the meter itself, in the folder for sessions."""
+
+
+def start(
+    settings: Settings,
+    opened: Opened,
+    *,
+    calibration: Calibration | Exception | None,
+    simulated: bool = False,
+    root: Path = Path("/"),
+) -> Instrument:
+    """Return the instrument on what could be opened, ready to run, its self-check done.
+
+    calibration : what loading the file gave; None where the settings name none
+    root : folder that stands for "/"
+    """
+    folder = Path(settings.files.folder) if settings.files.folder else None
+    menu = Menu(load_set_up(folder, settings))
+    clock = _Clock(menu, root)
+    parts = dict(opened.parts)
+    logbook = open_logbook(settings, clock.now, parts)
+    controls = opened.panel.controls
+    meter = Meter(
+        opened.converter,
+        time=HostTime(),
+        limits=limits_from(settings.verdict),
+        update_s=settings.meter.update_s,
+        window_s=settings.meter.window_s,
+    )
+
+    def comes_and_goes() -> Sequence[Fault]:
+        return selfcheck.check_running(
+            settings=settings,
+            root=root,
+            edges_hz=opened.edges_hz(),
+            stuck=controls.stuck() if controls is not None else (),
+            battery_low=controls.low_battery if controls is not None else None,
+        )
+
+    good = calibration if isinstance(calibration, Calibration) else None
+    today = datetime.datetime.now(datetime.UTC)
+    return Instrument(
+        meter=meter,
+        panel=opened.panel,
+        logbook=logbook,
+        time=HostTime(),
+        wall=time.time,
+        menu=menu,
+        about=About(
+            serial=settings.meter.serial or (good.serial if good is not None else ""),
+            versions=_versions(),
+            calibrated_on=good.date if good is not None else None,
+            calibrated_days=age_days(good, today.date()) if good is not None and clock.known else None,
+            simulated=simulated,
+            clock_known=clock.known,
+        ),
+        standing=selfcheck.check(
+            settings=settings, parts=parts, calibration=calibration, now=today, root=root, simulated=simulated
+        ),
+        live_faults=comes_and_goes,
+        changed=lambda menu: save_set_up(folder, menu.set_up),
+        notifier=Notifier(),
+    )
+
+
+def run(
+    settings: Settings,
+    opened: Opened,
+    *,
+    calibration: Calibration | Exception | None,
+    for_s: float | None = None,
+    simulated: bool = False,
+    heed: Callable[[Reading], None] = lambda reading: None,
+) -> int:
+    """Run the instrument until it is asked to stop; return 0.
+
+    for_s : stop by itself after this time [s]
+    heed : told every reading, once it is shown
+    """
+    # The reader thread must have its turn within a third of a conversion, whatever the loop is computing.
+    sys.setswitchinterval(SWITCH_S)
+    instrument = start(settings, opened, calibration=calibration, simulated=simulated)
+    for fault in instrument.standing:
+        say(f"flattop: {fault}")
+    end_s = time.monotonic() + for_s if for_s is not None else math.inf
+    with _stopping(instrument), Live() as line:
+        for reading in instrument.run():
+            line.show(reading, [fault.words for fault in instrument.faults if fault.rank < Rank.NOTE])
+            heed(reading)
+            if reading.time_s >= end_s:
+                instrument.stop(Ending.FINISHED)
+    _report(instrument)
+    if instrument.ending is Ending.POWER_OFF:
+        _ask_for_power_off()
+    return 0
+
+
+@contextlib.contextmanager
+def _stopping(instrument: Instrument) -> Iterator[None]:
+    """Let SIGTERM, SIGINT and SIGHUP ask for a safe stop, however often they come."""
+    kinds = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+    before = [signal.signal(kind, lambda *_: instrument.stop()) for kind in kinds]
+    try:
+        yield
+    finally:
+        for kind, handler in zip(kinds, before, strict=True):
+            signal.signal(kind, handler)
+
+
+def _report(instrument: Instrument) -> None:
+    """Say in a line or two how it went."""
+    turns = instrument.turns
+    say(f"flattop: {instrument.ending}; {turns.count} readings, the longest turn took {1e3 * turns.longest_s:.0f} ms")
+    if instrument.logbook is not None:
+        status = instrument.logbook.status
+        lost = f", {status.dropped} lost" if status.dropped else ""
+        waiting = f", {status.waiting} not taken by the card in time" if status.waiting else ""
+        say(f"flattop: {status.written} readings in {status.folder}, {status.kept} of them kept{lost}{waiting}")
+
+
+def _ask_for_power_off() -> None:
+    """Leave the request where the service manager looks for it: the meter itself has no right to switch off."""
+    folder = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
+    if not folder:
+        say("flattop: it is safe to switch off now")
+        return
+    try:
+        (Path(folder) / POWER_OFF).touch()
+    except OSError as error:
+        say(f"flattop: the power cannot be switched off ({error.strerror}); switch it off by hand, it is safe now")
+
+
+class _Clock:
+    """The wall clock with what was set on the meter, and how far it is to be believed."""
+
+    def __init__(self, menu: Menu, root: Path) -> None:
+        self._menu, self._root = menu, root
+
+    def now(self) -> Wall:
+        """Return the time to stamp a row with."""
+        offset_s = self._menu.set_up.clock_offset_s
+        host = datetime.datetime.now(datetime.UTC)
+        trust = selfcheck.wall_trust(host, root=self._root, set_by_hand=offset_s != 0.0)
+        return Wall(host.timestamp() + offset_s, trust)
+
+    @property
+    def known(self) -> bool:
+        """True if someone vouches for it."""
+        return self.now().trust is not Trust.UNKNOWN
+
+
+def _versions() -> tuple[tuple[str, str], ...]:
+    return (("flattop", __version__), ("Python", platform.python_version()), ("numpy", np.__version__))
+
+
+def load_set_up(folder: Path | None, settings: Settings) -> SetUp:
+    """Return what was set on the meter when it was last on; what cannot be read is as built.
+
+    The clock is not part of it: the host's may have stood still since.
+    """
+    built = SetUp(input=Input(settings.meter.input))
+    if folder is None:
+        return built
+    try:
+        found = msgspec.json.decode((folder / SET_UP).read_bytes(), type=SetUp)
+    except (OSError, msgspec.MsgspecError):
+        return built
+    return replace(found, clock_offset_s=0.0)
+
+
+def save_set_up(folder: Path | None, set_up: SetUp) -> None:
+    """Write what was set on the meter; a card that does not take it is met by the logbook as well."""
+    if folder is not None:
+        with contextlib.suppress(StorageError):
+            write_durably(folder / SET_UP, msgspec.json.encode(set_up))
+
+
+def load_calibration(settings: Settings) -> Calibration | CalibrationError | None:
+    """Return the calibration that the settings name, or why it cannot be used: the meter then runs without."""
+    if not settings.files.calibration:
+        return None
+    today = datetime.datetime.now().astimezone().date()
+    try:
+        return load(Path(settings.files.calibration), serial=settings.meter.serial, today=today)
+    except CalibrationError as error:
+        return error
+
+
+def with_folder(settings: Settings, folder: Path | None, *, make: bool = False) -> Settings:
+    """Return the settings with another folder for sessions, if one is given.
+
+    make : make it, as no real meter may: where no card is mounted it would be the wrong place
+
+    Raises StorageError if it cannot be made.
+    """
+    if folder is None:
+        return settings
+    if make:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise StorageError(
+                f"the folder {folder} cannot be made ({error.strerror or error}); name another with --sessions"
+            ) from error
+    files = Files(calibration=settings.files.calibration, folder=str(folder))
+    return msgspec.structs.replace(settings, files=files)

@@ -1,0 +1,188 @@
+"""The firmware as a process: power-on, everything that stops it, and what is on the card afterwards."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+from PIL import Image
+
+from flattop import settings
+from flattop.__main__ import main
+from flattop.calibration import Calibration
+from flattop.errors import CalibrationError, StorageError
+from flattop.panel.menu import Kind, Light, SetUp
+from flattop.power_on import SET_UP, load_calibration, load_set_up, save_set_up, with_folder
+from flattop.samples import Input
+from flattop.simulated.calibration import calibrate
+from flattop.simulated.live import SCENE_S, Encores
+from flattop.simulated.vehicle import Van
+
+
+def begun(sessions, *options, **environment):
+    return subprocess.Popen(
+        [sys.executable, "-m", "flattop", "run", "--board", "simulated", "--sessions", str(sessions), *options],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=os.environ | environment,
+    )
+
+
+def rows(sessions):
+    (path,) = sessions.glob("*/readings.csv")
+    with path.open(newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def until(true, patience_s=30.0):
+    end_s = time.monotonic() + patience_s
+    while not true() and time.monotonic() < end_s:
+        time.sleep(0.02)
+    assert true()
+
+
+def test_the_simulated_meter_runs_in_real_time_and_leaves_a_whole_session(tmp_path):
+    process = begun(tmp_path / "new" / "sessions", "--for", "4")
+    told = process.communicate(timeout=60)[1]
+    assert process.returncode == 0, told
+    assert "SIMULATED" in told
+    assert "finished" in told
+    logged = rows(tmp_path / "new" / "sessions")
+    assert len(logged) >= 20, "ten a second, on any machine that keeps up at all"
+    assert {row["simulated"] for row in logged} == {"yes"}
+    assert float(logged[-1]["t_s"]) - float(logged[0]["t_s"]) == pytest.approx(4.0, abs=0.6)
+    assert any(row["verdict"] == "clean" for row in logged)
+    with Image.open(tmp_path / "new" / "sessions" / "screen.png") as picture:
+        assert picture.size == (320, 240)
+        assert len(picture.getcolors(100_000)) > 3, "the panel shows a frame"
+
+
+@pytest.mark.parametrize("kind", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_a_signal_stops_it_safely_and_twice_does_no_harm(tmp_path, kind):
+    process = begun(tmp_path)
+    until(lambda: list(tmp_path.glob("*/readings.csv")) and len(rows(tmp_path)) > 5)
+    process.send_signal(kind)
+    process.send_signal(kind)
+    told = process.communicate(timeout=60)[1]
+    assert process.returncode == 0, told
+    assert "stopped" in told
+    (summary,) = tmp_path.glob("*/summary.json")
+    assert json.loads(summary.read_text())["readings"] == len(rows(tmp_path))
+
+
+@pytest.mark.parametrize("after_s", [0.3, 0.6, 0.9, 1.2])
+def test_it_can_be_stopped_at_any_time_of_its_start(tmp_path, after_s):
+    process = begun(tmp_path)
+    time.sleep(after_s)
+    process.send_signal(signal.SIGTERM)
+    told = process.communicate(timeout=60)[1]
+    # In the first tenths of a second the interpreter itself has not got as far as to hear it.
+    assert process.returncode in {0, -signal.SIGTERM}, told
+    assert "Traceback" not in told
+
+
+def test_a_second_meter_on_the_same_card_measures_without_one_and_says_so(tmp_path):
+    first = begun(tmp_path)
+    until(lambda: list(tmp_path.glob("*/readings.csv")))
+    second = begun(tmp_path, "--for", "1.5")
+    told = second.communicate(timeout=60)[1]
+    first.send_signal(signal.SIGTERM)
+    first.communicate(timeout=60)
+    assert second.returncode == 0
+    assert "card in use" in told
+    assert len(list(tmp_path.glob("*/readings.csv"))) == 1
+
+
+def test_power_off_is_asked_for_where_the_service_manager_looks(tmp_path, monkeypatch):
+    from flattop.power_on import _ask_for_power_off
+
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
+    _ask_for_power_off()
+    assert (tmp_path / "power-off").exists()
+
+
+@pytest.mark.parametrize("folder", ["", "/nonexistent/folder"])
+def test_without_that_place_the_tuner_is_told_to_switch_off(folder, monkeypatch, capsys):
+    from flattop.power_on import _ask_for_power_off
+
+    monkeypatch.setenv("RUNTIME_DIRECTORY", folder)
+    _ask_for_power_off()
+    assert "switch" in capsys.readouterr().err
+
+
+def test_off_a_pi_it_stops_with_one_list_and_never_simulates(tmp_path, capsys):
+    assert main(["run", "--sessions", str(tmp_path)]) == 2
+    told = capsys.readouterr().err
+    assert "no Raspberry Pi" in told
+    assert told.count("\n  - ") >= 3, "everything that is missing, at once"
+    assert "--board simulated" in told
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("seconds", ["0", "-1", "nan", "inf"])
+def test_a_time_that_is_none_is_refused(seconds, capsys):
+    assert main(["run", "--board", "simulated", "--for", seconds]) == 2
+    assert "--for" in capsys.readouterr().err
+
+
+# --- what is remembered
+
+
+def test_the_set_up_comes_back_but_not_the_clock(tmp_path):
+    chosen = SetUp(Input.LINE, Kind.MID_HIGH, Light.NIGHT, muted=True, clock_offset_s=3600.0)
+    save_set_up(tmp_path, chosen)
+    assert load_set_up(tmp_path, settings.Settings()) == SetUp(Input.LINE, Kind.MID_HIGH, Light.NIGHT, muted=True)
+
+
+@pytest.mark.parametrize("content", [b"", b"{", b'{"input": "aux"}', b"\x00" * 200, b'{"light": 7}', b"[]"])
+def test_a_damaged_set_up_is_the_one_as_built(tmp_path, content):
+    (tmp_path / SET_UP).write_bytes(content)
+    line = settings.Settings(meter=settings.Meter(input="line"))
+    assert load_set_up(tmp_path, line) == SetUp(input=Input.LINE)
+
+
+def test_without_a_card_nothing_is_remembered_and_nothing_fails(tmp_path):
+    save_set_up(None, SetUp())
+    save_set_up(tmp_path / "gone", SetUp())
+    assert load_set_up(None, settings.Settings()) == SetUp()
+    assert load_set_up(tmp_path / "gone", settings.Settings()) == SetUp()
+
+
+def test_a_calibration_that_cannot_be_used_leaves_the_meter_running(tmp_path):
+    path = tmp_path / "calibration.toml"
+    path.write_text("not a calibration")
+    named = settings.Settings(files=settings.Files(calibration=str(path)))
+    assert isinstance(load_calibration(named), CalibrationError)
+    assert load_calibration(settings.Settings()) is None
+    assert isinstance(calibrate(seed=1, inputs=[Input.SPEAKER]), Calibration)
+
+
+def test_a_folder_that_cannot_be_made_is_said(tmp_path):
+    (tmp_path / "file").write_text("")
+    with pytest.raises(StorageError, match="--sessions"):
+        with_folder(settings.Settings(), tmp_path / "file" / "sessions", make=True)
+    assert with_folder(settings.Settings(), None) == settings.Settings()
+
+
+# --- the scene again and again
+
+
+def test_the_scene_begins_again_and_ends_where_the_hands_left_it():
+    import numpy as np
+
+    encores = Encores(seed=3, start_s=1000.0)
+    times_s = np.arange(0.0, 0.05, 1e-4)
+    for start_s in (0.5, 3.0, 9.0):
+        first = Van(seed=3).speaker(times_s + start_s)
+        assert encores.speaker(1000.0 + start_s + times_s) == pytest.approx(first, abs=1e-6)
+        second = Van(seed=4).speaker(times_s + start_s)
+        assert encores.speaker(1000.0 + SCENE_S + start_s + times_s) == pytest.approx(second, abs=1e-6)
+    assert np.ptp(encores.line(1000.0 + SCENE_S - 1.0 + times_s)) > 1.0
