@@ -186,3 +186,18 @@ def test_the_scene_begins_again_and_ends_where_the_hands_left_it():
         second = Van(seed=4).speaker(times_s + start_s)
         assert encores.speaker(1000.0 + SCENE_S + start_s + times_s) == pytest.approx(second, abs=1e-6)
     assert np.ptp(encores.line(1000.0 + SCENE_S - 1.0 + times_s)) > 1.0
+
+
+# --- a meter with every part broken
+
+
+def test_a_meter_none_of_whose_parts_answers_says_so_of_each_and_still_runs(tmp_path, monkeypatch, capsys):
+    # As on a Pi whose ribbon cables are all off: this machine has neither bus nor pins.
+    monkeypatch.setattr("flattop.selfcheck.on_a_pi", lambda root=None: True)
+    assert main(["run", "--sessions", str(tmp_path), "--for", "0.8"]) == 0
+    told = capsys.readouterr().err
+    for words in ("no screen", "no lamp", "no buttons"):
+        assert words in told
+    logged = rows(tmp_path)
+    assert {row["reason"] for row in logged} == {"converter not answering"}
+    assert {row["rms_v"] for row in logged} == {""}

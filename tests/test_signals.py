@@ -163,6 +163,25 @@ def test_mute_silences_at_once_and_leaves_the_lamp(factory, clock, stepped):
     assert pitch_of(factory) > 0
 
 
+def test_an_owner_that_has_stopped_asking_is_a_frozen_screen_and_the_lamp_says_so(factory, clock, opened):
+    both = Signals(pin_factory=factory, clock=clock, start=False, frozen_after_s=1.5)
+    opened(both)
+    for _ in range(20):
+        both.show(Signal.CLEAN)
+        both.step()
+        clock.now_s += 0.1
+    assert lamp_of(factory) == pytest.approx(led(words.SKY, 1.0), abs=0.01)
+    clock.now_s += 1.0
+    both.step()
+    assert lamp_of(factory) == pytest.approx(led(words.SKY, 1.0), abs=0.01), "not yet"
+    clock.now_s += 0.5
+    both.step()
+    assert lamp_of(factory) == pytest.approx(led(words.VERMILLION, 1.0), abs=0.01)
+    both.show(Signal.CLEAN)
+    both.step()
+    assert lamp_of(factory) == pytest.approx(led(words.SKY, 1.0), abs=0.01)
+
+
 @pytest.mark.parametrize("gpio", [*LAMP, SOUNDER])
 def test_a_pin_that_fails_is_counted_told_and_tried_again(factory, clock, stepped, monkeypatch, gpio):
     monkeypatch.setattr(RealPin, "broken", frozenset({gpio}))

@@ -58,6 +58,11 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--sessions", type=Path, metavar="DIR", help="folder for sessions (default from settings)")
     run.add_argument("--for", type=float, metavar="S", dest="for_s", help="stop by itself after so many seconds")
 
+    copy = commands.add_parser("copy", help="copy sessions to a stick, each as one ZIP file that is read back")
+    copy.add_argument("--to", type=Path, required=True, metavar="DIR", help="where the stick is")
+    copy.add_argument("--sessions", type=Path, metavar="DIR", help="folder of the sessions (default from settings)")
+    copy.add_argument("session", nargs="*", metavar="SESSION", help="names of sessions (default the newest)")
+
     demo = commands.add_parser(
         "demo", help="run the meter on the simulated board: a van plays 40 Hz, hands turn a gain pot until it is clean"
     )
@@ -86,7 +91,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         from flattop import settings
 
         chosen = settings.load(given.settings)
-        code = {"demo": _demo, "replay": _replay, "run": _run}[given.command](given, chosen)
+        code = {"run": _run, "copy": _copy, "demo": _demo, "replay": _replay}[given.command](given, chosen)
         sys.stdout.flush()
         return code
     except FlattopError as error:
@@ -177,6 +182,16 @@ def _run(given: argparse.Namespace, settings: Settings) -> int:
     board = LiveBoard(settings, made, seed=given.seed, picture=Path(settings.files.folder) / "screen.png")
     with keyboard(board.press):
         return run(settings, board.opened, calibration=made, for_s=given.for_s, simulated=True, heed=board.heed)
+
+
+def _copy(given: argparse.Namespace, settings: Settings) -> int:
+    from flattop.record.export import copy_to
+    from flattop.record.session_folder import newest
+
+    root = given.sessions or Path(settings.files.folder)
+    for session in [root / name for name in given.session] or [newest(root)]:
+        print(copy_to(session, given.to))
+    return 0
 
 
 def _replay(given: argparse.Namespace, settings: Settings) -> int:

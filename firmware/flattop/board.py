@@ -24,6 +24,9 @@ from flattop.samples import Input
 from flattop.selfcheck import Part
 from flattop.settings import Settings
 
+FROZEN_S = 1.5
+"""A loop that has not come round for this long has left an old number on the screen: the lamp says so [s]."""
+
 Made = TypeVar("Made")
 
 _CHOICE: Mapping[str, bool | None] = {"usual": None, "bgr": True, "yes": True, "rgb": False, "no": False}
@@ -62,7 +65,7 @@ def open_board(settings: Settings, calibration: Calibration | None) -> Opened:
             inverted=_CHOICE[options.inverted],
         ),
     )
-    signals = _tried(parts, Part.LAMP, Signals)
+    signals = _tried(parts, Part.LAMP, lambda: Signals(frozen_after_s=FROZEN_S))
     controls = _tried(parts, Part.BUTTONS, Controls)
     alert = None
     if settings.ads1015.alert_gpio >= 0:

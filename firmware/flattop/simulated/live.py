@@ -18,7 +18,7 @@ from time import monotonic
 import numpy as np
 from PIL import Image
 
-from flattop.board import Opened
+from flattop.board import FROZEN_S, Opened
 from flattop.calibration import Calibration
 from flattop.console import say
 from flattop.converters.ads1015 import Ads1015Converter
@@ -116,7 +116,11 @@ class LiveBoard:
         self.board = board
         self.opened = Opened(
             converter=Reader(converter, board.time),
-            panel=Panel(screen, Signals(pin_factory=self._pins), Controls(pin_factory=self._pins)),
+            panel=Panel(
+                screen,
+                Signals(pin_factory=self._pins, frozen_after_s=FROZEN_S),
+                Controls(pin_factory=self._pins),
+            ),
             parts={},
             edges_hz=lambda: converter.edges_hz,
         )

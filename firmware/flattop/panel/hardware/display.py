@@ -225,8 +225,9 @@ class _Stage(Enum):
 class PanelDisplay:
     """A 320 x 240 panel on four wires and a reset line.
 
-    The first `show` calls after opening, and after a failed transfer, bring the panel up: it is reset, started and
-    sent a whole frame, about 0.3 s in which no call waits for longer than 15 ms and nothing half-drawn is seen.
+    The first `show` calls after opening, and after a failed transfer, bring the panel up: one resets it, one starts it,
+    one sends a whole frame, each 0.12 s or more after the last (the fifth call at ten a second). None waits for the
+    panel for longer than 15 ms, and nothing half-drawn is seen.
 
     spi, dc, rst
         The bus and the data/command and reset pins.

@@ -52,6 +52,8 @@ class Signals:
     pin_factory : a gpiozero factory; by default the one over lgpio.
     clock : monotonic seconds.
     start : start the thread; without it the owner calls `step`.
+    frozen_after_s : the owner has to call `show` at least this often [s]; if it does not, the screen is frozen, and
+        lamp and sounder say that the meter does not answer.
 
     Raises
     ------
@@ -60,7 +62,12 @@ class Signals:
     """
 
     def __init__(
-        self, *, pin_factory: object | None = None, clock: Callable[[], float] = time.monotonic, start: bool = True
+        self,
+        *,
+        pin_factory: object | None = None,
+        clock: Callable[[], float] = time.monotonic,
+        start: bool = True,
+        frozen_after_s: float = math.inf,
     ) -> None:
         factory = factory_or_default(pin_factory)
         from gpiozero import PWMLED, PWMOutputDevice
@@ -92,6 +99,9 @@ class Signals:
         """Something was asked for that no round has seen."""
         self._round_s = clock()
         """End of the last round of the thread."""
+        self._frozen_after_s = frozen_after_s
+        self._shown_s = clock()
+        """When the owner last said what to show."""
         self._run = 0
         """Number of the thread that may write; one that was stuck and given up must not, should it come back."""
         self._thread: threading.Thread | None = None
@@ -103,7 +113,8 @@ class Signals:
     def show(self, signal: Signal, tone_hz: float | None = None) -> None:
         """Go over to a lasting signal; no pitch comes near the test tone `tone_hz`. The same signal again goes on."""
         with self._changed:
-            self._player.show(signal, time_s=self._clock(), tone_hz=tone_hz)
+            self._shown_s = self._clock()
+            self._player.show(signal, time_s=self._shown_s, tone_hz=tone_hz)
             self._ask()
 
     def once(self, signal: Signal) -> None:
@@ -191,6 +202,8 @@ class Signals:
         with self._changed:
             self._asked = False
             now_s = self._clock()
+            if now_s - self._shown_s > self._frozen_after_s:
+                self._player.show(Signal.FAULT, time_s=now_s)
             output = self._player.at(now_s)
         # Pins are written without the lock: one that blocks must not block show().
         for index, name, gpio, led in self._leds:
