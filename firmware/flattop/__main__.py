@@ -185,8 +185,7 @@ def _run(given: argparse.Namespace, settings: Settings) -> int:
 
 
 def _copy(given: argparse.Namespace, settings: Settings) -> int:
-    from flattop.record.export import copy_to
-    from flattop.record.session_folder import newest
+    from flattop.record.export import copy_to, newest
 
     root = given.sessions or Path(settings.files.folder)
     for session in [root / name for name in given.session] or [newest(root)]:
