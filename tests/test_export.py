@@ -229,4 +229,4 @@ def test_the_command_copies_the_newest_session_or_those_named(card_with_two, cap
 def test_the_command_says_what_is_missing(tmp_path, capsys):
     for folder in (tmp_path, tmp_path / "gone"):
         assert main(["copy", "--to", str(tmp_path), "--sessions", str(folder)]) == 2
-        assert "--sessions" in capsys.readouterr().err
+        assert "folder for sessions" in capsys.readouterr().err

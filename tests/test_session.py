@@ -24,7 +24,8 @@ from flattop.measure.reading import Reason, Verdict
 from flattop.measure.verdict import Judge
 from flattop.panel.drawing import palette
 from flattop.panel.screen import View, draw
-from flattop.record.session import Session, as_row, new_folder, rounded
+from flattop.record.rows import as_row, rounded
+from flattop.record.session import Session, new_folder
 from flattop.samples import Facts, Input, Samples
 
 FACTS = Facts("recording", Input.SPEAKER, 0.0, 100.0, 1e-3, (10.0, 1000.0), 4000.0, simulated=True)

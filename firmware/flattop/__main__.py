@@ -185,7 +185,8 @@ def _run(given: argparse.Namespace, settings: Settings) -> int:
 
 
 def _copy(given: argparse.Namespace, settings: Settings) -> int:
-    from flattop.record.export import copy_to, newest
+    from flattop.record.export import copy_to
+    from flattop.record.session_folder import newest
 
     root = given.sessions or Path(settings.files.folder)
     for session in [root / name for name in given.session] or [newest(root)]:
@@ -308,7 +309,8 @@ def _carry_out(course: _Course, given: argparse.Namespace, *, default: str, as_j
     from flattop.instrument import Display
     from flattop.panel.drawing import palette
     from flattop.panel.screen import draw
-    from flattop.record.session import Session, as_row, new_folder, rounded
+    from flattop.record.rows import as_row, rounded
+    from flattop.record.session import Session, new_folder
 
     table, display = Table(), Display(label=course.label)
     with ExitStack() as opened:

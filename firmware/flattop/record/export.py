@@ -18,7 +18,6 @@ from pathlib import Path
 
 from flattop.errors import StorageError
 from flattop.record.card import Card, sync_folder, whole_bytes
-from flattop.record.session_folder import NAMES
 
 MOST_BYTES = (1 << 32) - 1
 """Largest file on FAT."""
@@ -82,22 +81,6 @@ def copy_to(session: Path, stick: Path) -> Path:
             "card; try again, or plug in another stick"
         ) from fault
     return path
-
-
-def newest(root: Path) -> Path:
-    """Return the folder of the newest session in the folder `root`.
-
-    Raises StorageError where there is none.
-    """
-    try:
-        numbered = [(int(match[1]), entry.name) for entry in os.scandir(root) if (match := NAMES.match(entry.name))]
-    except OSError as fault:
-        raise StorageError(
-            f"the folder of the sessions, {root}, cannot be read ({fault.strerror or fault}); name it with --sessions"
-        ) from fault
-    if not numbered:
-        raise StorageError(f"there is no session in {root}; name the folder of the sessions with --sessions")
-    return root / max(numbered)[1]
 
 
 def fat_safe(name: str) -> str:

@@ -19,8 +19,6 @@ from flattop.errors import StorageError
 from flattop.measure.reading import Reading
 from flattop.record.rows import as_row, cell, rounded
 
-__all__ = ["Session", "as_row", "new_folder", "rounded"]
-
 FRAME_EVERY_S = 1.0
 MOVIE_EVERY_S = 0.3
 MOVIE_FRAMES = 600
