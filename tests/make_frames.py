@@ -97,12 +97,16 @@ def views() -> dict[str, View]:
         "clean-top": replace(
             BASE, reading=reading(180.0, u_v=0.4), label="Bass B", ceiling_v=183.0, aim_v=178.0, advice="hold"
         ),
+        "clean-uncalibrated": View(reading(58.6, u_v=0.92), label="Speaker uncal.", ceiling_v=66.0),
         "clean-kept": replace(BASE, reading=reading(62.3), kept=Kept(62.3, 0.31, Verdict.CLEAN), advice="next lead"),
         "clean-keeping": replace(
             BASE, reading=reading(62.3), kept=Kept(58.6, 0.31, Verdict.CLEAN), keeping=Kept(62.3, 0.31, Verdict.CLEAN)
         ),
         "soft": replace(
             BASE, reading=reading(66.9, soft, missing, pos_db=0.16, neg_db=0.15), advice="gain down", simulated=False
+        ),
+        "soft-at-limit": replace(
+            BASE, reading=reading(66.9, soft, missing, pos_db=0.16, neg_db=0.15), label="Speaker", advice="at limit"
         ),
         "soft-knee": replace(BASE, reading=reading(66.9, soft, Reason.TOPS_BEND, tops=bent(94.6, 0.08))),
         "soft-hum": replace(BASE, reading=reading(66.9, soft, Reason.THIRD_ONLY, tops=bent(94.6, 0.04))),

@@ -13,11 +13,19 @@ from pathlib import Path
 
 import pytest
 
+import make_pages
 from flattop import calibration, settings
 from flattop.__main__ import main
-from flattop.measure.reading import Reason
-from flattop.panel.words import face
-from make_frames import unknown
+from flattop.board import FROZEN_S
+from flattop.measure.reading import Reason, Verdict
+from flattop.measure.verdict import Limits
+from flattop.panel.buttons import HOLD_S, STUCK_S
+from flattop.panel.indicators import _CALM_S, Signal
+from flattop.panel.menu import ASK_S, IDLE_S, LEAVE_S
+from flattop.panel.words import STALE, START, STOP, face
+from flattop.record.logbook import Logbook
+from flattop.record.stamps import Trust
+from make_frames import page_frames, reading, unknown, views
 
 ROOT = Path(__file__).parents[1]
 DOCUMENTS = [
@@ -26,12 +34,22 @@ DOCUMENTS = [
     "hardware/README.md",
     "enclosure/README.md",
     "tests/figures/README.md",
+    "firmware/reading-the-screen.md",
+    "firmware/deploy/README.md",
 ]
 PACKAGE = ROOT / "firmware" / "flattop"
 SOURCES = [*PACKAGE.rglob("*.py"), *(ROOT / "tests").rglob("*.py")]
 PROGRAMS = {"ffmpeg", "sox", "venv"}
-FILES_MADE = {"readings.csv", "screen.gif", "tone.csv", "frames/"}
+FILES_MADE = {"readings.csv", "screen.gif", "tone.csv", "frames/", "summary.json", "kept-0001.csv", "screen.png"}
 """Files that a run makes."""
+ON_THE_METER = "".join(
+    path.read_text(encoding="utf-8")
+    for path in (ROOT / "firmware" / "deploy").iterdir()
+    if path.is_file() and path.suffix != ".md"
+)
+"""What the installation is made of: the places of a meter that a document names must occur in it."""
+OF_THE_SYSTEM = {"quiet", "/boot/firmware/cmdline.txt", "/etc/fstab", "/proc/cpuinfo"}
+"""Names that are the operating system's, and not ours to check."""
 JUDGED = {Reason.NONE, Reason.TOP_MISSING, Reason.TOPS_BEND, Reason.THIRD_ONLY, Reason.NO_TOP_MISSING}
 
 
@@ -79,7 +97,10 @@ def faults_in(document: Path, text: str) -> list[str]:
     for span in re.findall(r"`([^`\n]+)`", re.sub(r"^```.*?^```", "", text, flags=re.M | re.S)):
         options = re.findall(r"--[a-z][\w-]*", span)
         faults += [f"`{span}`: no option {option}" for option in options if option not in {*TEXTS, "--help"}]
-        if re.fullmatch(r"\S+(\.(py|toml|md|csv|gif|png)|/)", span):
+        if span.startswith("/"):
+            if not is_on_a_meter(span):
+                faults.append(f"`{span}`: nothing in firmware/deploy names it")
+        elif re.fullmatch(r"\S+(\.(py|toml|md|csv|gif|png)|/)", span):
             if not is_a_file(span, document):
                 faults.append(f"`{span}`: no such file")
         elif re.fullmatch(r"[A-Za-z_][\w.]*(\(.*\))?", span) and not is_a_name(span.partition("(")[0]):
@@ -98,8 +119,18 @@ def is_a_file(span: str, document: Path) -> bool:
     return span in FILES_MADE or any(any(place.glob(span.rstrip("/"))) for place in places)
 
 
+def is_on_a_meter(span: str) -> bool:
+    """Tell whether the installation knows a place: by its whole name, or by file and folder where it joins the two."""
+    path = Path(span)
+    return (
+        span in OF_THE_SYSTEM
+        or span in ON_THE_METER
+        or (path.name in ON_THE_METER and str(path.parent) in ON_THE_METER)
+    )
+
+
 def is_a_name(span: str) -> bool:
-    if span in PROGRAMS or span in TEXTS or iskeyword(span):
+    if span in PROGRAMS or span in OF_THE_SYSTEM or span in TEXTS or iskeyword(span):
         return True
     if span.startswith("_") and len(span) <= 4:  # a unit at the end of names
         return any(name.endswith(span) for name in NAMES)
@@ -128,10 +159,14 @@ def test_links_and_names_lead_somewhere(name):
         "`_no_such_helper`",
         "`--no-such-option`",
         "`_zz`",
+        "`/etc/flattop/nothing.toml`",
+        "`/nowhere`",
+        "![a](tests/frames/nothing.png)",
     ],
 )
 def test_a_document_that_is_wrong_is_found_out(wrong):
-    right = "# Map\n[a](#map) [b](DEVELOPERS.md#map) `measure/fit.py` `Judge.update` `Grid` `--json` `_db` `frames/`\n"
+    right = "# Map\n[a](#map) [b](DEVELOPERS.md#map) `measure/fit.py` `Judge.update` `Grid` `--json` `_db` `frames/` "
+    right += "`/etc/flattop` `/boot/firmware/flattop.txt` ![a](tests/frames/clean.png)\n"
     assert faults_in(ROOT / "README.md", right) == []
     assert len(faults_in(ROOT / "README.md", right + wrong)) == 1
 
@@ -149,6 +184,66 @@ def test_every_state_without_a_verdict_is_explained_as_the_screen_words_it():
     explained = re.findall(r"^\| ([A-Z ]+\??) \| ([^|]+) \| [^|]+ \|$", text, re.M)
     shown = [(face(unknown(reason), stale=False).word, str(reason)) for reason in Reason if reason not in JUDGED]
     assert sorted(explained) == sorted(shown)
+
+
+# -- the page on reading the screen -----------------------------------------------------------------------------------
+
+
+def test_the_page_is_what_the_code_draws_plays_and_does():
+    text = make_pages.PAGE.read_text(encoding="utf-8")
+    assert make_pages.renewed(text) == text, "out of date: look at what changed, then run tests/make_pages.py"
+
+
+def test_a_page_without_a_place_for_each_part_is_refused():
+    text = make_pages.PAGE.read_text(encoding="utf-8")
+    with pytest.raises(ValueError, match="give each part one place"):
+        make_pages.renewed(text.replace("<!-- made: buttons -->", ""))
+
+
+def entries(*parts: tuple[make_pages.Entry, ...]) -> list[str]:
+    return [name for part in parts for entry in part for name in entry.frames]
+
+
+def test_every_state_of_the_first_page_is_pictured_once_and_told():
+    told = entries(make_pages.DANGER, make_pages.VERDICTS, make_pages.CANNOT_TELL, make_pages.BESIDE)
+    assert sorted(told) == sorted(views())
+
+
+def test_every_page_behind_it_is_pictured_once_and_told():
+    assert sorted([*entries(make_pages.BEHIND), *make_pages.LAYOUT_ONLY]) == sorted(page_frames())
+
+
+def test_every_word_the_first_page_can_say_is_pictured():
+    readings = [unknown(reason) for reason in Reason if reason not in JUDGED] + [unknown(Reason.NONE)]
+    words = {face(each, stale=False).word for each in readings} | {str(verdict).upper() for verdict in Verdict}
+    words |= {sign.word for sign in (START, STALE, STOP)}
+    assert {face(view.reading, stale=view.stale).word for view in views().values()} == words
+
+
+def test_states_of_one_entry_have_one_signal_and_one_hazard_mark():
+    for entry in (*make_pages.DANGER, *make_pages.VERDICTS, *make_pages.CANNOT_TELL):
+        shown = [views()[name] for name in entry.frames]
+        assert len({(make_pages.signal(view), make_pages.hazard(view)) for view in shown}) == 1, entry.frames
+
+
+def test_every_signal_says_when_it_is_given():
+    assert all(make_pages.used_for(each) for each in Signal)
+
+
+def test_the_times_in_the_page_are_those_of_the_code():
+    text = " ".join(make_pages.PAGE.read_text(encoding="utf-8").split())
+    for told in (
+        f"goes back to after {IDLE_S:g} s without a press",
+        f"down for {HOLD_S:g} s",
+        f"or for {STUCK_S:g} s, is reported",
+        f"It asks for {ASK_S:g} s",
+        f"For {LEAVE_S:g} s any press calls it off",
+        f"press nothing for {LEAVE_S:g} s",
+        f"not been renewed for {FROZEN_S:g} s",
+        f"stays for {Limits().latch_s:g} s after the tops are whole",
+        f"comes back within {_CALM_S:g} s",
+    ):
+        assert told in text, told
 
 
 # -- what the README quotes -------------------------------------------------------------------------------------------
@@ -172,6 +267,18 @@ def test_the_settings_shown_are_the_defaults(stored):
 
 def test_the_calibration_shown_is_a_good_one(stored):
     assert calibration.load(stored(blocks("toml")[1], "calibration.toml")).serial == "SIM-1"
+
+
+def test_the_columns_of_the_card_are_told_as_they_are(tmp_path):
+    logbook = Logbook(tmp_path)
+    logbook.add(reading())
+    assert logbook.close(5.0)
+    header = next(tmp_path.glob("*/readings.csv")).read_text(encoding="utf-8").splitlines()[0].split(",")
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| (`.+`) \| (.+) \|$", text.split("| Columns of ")[1].split("\n\n")[0], re.M)
+    assert [name for names, _ in rows for name in re.findall(r"`(\w+)`", names) if name not in header] == []
+    trust = next(meaning for names, meaning in rows if "`wall_trust`" in names)
+    assert set(re.findall(r"`([^`]+)`", trust)) == set(Trust)
 
 
 @pytest.fixture

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import csv
+import datetime
 import json
 import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 
 import pytest
@@ -17,8 +19,9 @@ from flattop import settings
 from flattop.__main__ import main
 from flattop.calibration import Calibration
 from flattop.errors import CalibrationError, StorageError
-from flattop.panel.menu import Kind, Light, SetUp
-from flattop.power_on import SET_UP, load_calibration, load_set_up, save_set_up, with_folder
+from flattop.panel.menu import Kind, Light, Menu, SetUp
+from flattop.power_on import SET_UP, SetUpFile, _Clock, load_calibration, load_set_up, with_folder
+from flattop.record.stamps import Trust
 from flattop.samples import Input
 from flattop.simulated.calibration import calibrate
 from flattop.simulated.live import SCENE_S, Encores
@@ -138,8 +141,62 @@ def test_a_time_that_is_none_is_refused(seconds, capsys):
 
 def test_the_set_up_comes_back_but_not_the_clock(tmp_path):
     chosen = SetUp(Input.LINE, Kind.MID_HIGH, Light.NIGHT, muted=True, clock_offset_s=3600.0)
-    save_set_up(tmp_path, chosen)
+    SetUpFile(tmp_path).save(Menu(chosen))
+    until((tmp_path / SET_UP).exists)
     assert load_set_up(tmp_path, settings.Settings()) == SetUp(Input.LINE, Kind.MID_HIGH, Light.NIGHT, muted=True)
+
+
+def test_a_card_that_hangs_costs_one_thread_and_gets_the_newest(tmp_path, monkeypatch):
+    gate, written = threading.Event(), []
+
+    def slowly(path, content):
+        gate.wait(20.0)
+        written.append(json.loads(content)["light"])
+
+    monkeypatch.setattr("flattop.power_on.write_durably", slowly)
+    file, before = SetUpFile(tmp_path), threading.active_count()
+    for light in (Light.SUN, Light.NIGHT, Light.SUN, Light.NIGHT, Light.SHADE):
+        file.save(Menu(SetUp(light=light)))
+    assert threading.active_count() <= before + 1
+    gate.set()
+    until(lambda: written and written[-1] == "shade")
+    assert len(written) <= 2
+
+
+class TestClock:
+    """What is stamped on a row."""
+
+    @pytest.fixture
+    def menu(self):
+        return Menu()
+
+    def test_set_by_hand_it_runs_on_whatever_the_host_does(self, menu, tmp_path, monkeypatch):
+        clock = _Clock(menu, tmp_path)
+        before = clock.now()
+        assert before.trust is Trust.UNKNOWN
+        menu.set_up = SetUp(clock_offset_s=7200.0)
+        set_s = clock.now()
+        assert set_s.trust is Trust.SET
+        assert set_s.unix_s - before.unix_s == pytest.approx(7200.0, abs=1.0)
+
+        class Jumped(datetime.datetime):
+            @classmethod
+            def now(cls, tz=None):
+                return datetime.datetime(2019, 1, 1, tzinfo=tz)
+
+        monkeypatch.setattr("flattop.power_on.datetime.datetime", Jumped)
+        jumped = clock.now()
+        assert jumped.trust is Trust.SET
+        assert jumped.unix_s - set_s.unix_s == pytest.approx(0.0, abs=1.0)
+
+    def test_a_network_knows_better_than_the_hand(self, menu, tmp_path):
+        clock = _Clock(menu, tmp_path)
+        menu.set_up = SetUp(clock_offset_s=7200.0)
+        (tmp_path / "run/systemd/timesync").mkdir(parents=True)
+        (tmp_path / "run/systemd/timesync/synchronized").touch()
+        now = clock.now()
+        assert now.trust is Trust.NETWORK
+        assert now.unix_s == pytest.approx(time.time(), abs=2.0)
 
 
 @pytest.mark.parametrize("content", [b"", b"{", b'{"input": "aux"}', b"\x00" * 200, b'{"light": 7}', b"[]"])
@@ -150,8 +207,8 @@ def test_a_damaged_set_up_is_the_one_as_built(tmp_path, content):
 
 
 def test_without_a_card_nothing_is_remembered_and_nothing_fails(tmp_path):
-    save_set_up(None, SetUp())
-    save_set_up(tmp_path / "gone", SetUp())
+    SetUpFile(None).save(Menu())
+    SetUpFile(tmp_path / "gone").save(Menu())
     assert load_set_up(None, settings.Settings()) == SetUp()
     assert load_set_up(tmp_path / "gone", settings.Settings()) == SetUp()
 

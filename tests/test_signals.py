@@ -163,6 +163,18 @@ def test_mute_silences_at_once_and_leaves_the_lamp(factory, clock, stepped):
     assert pitch_of(factory) > 0
 
 
+def test_a_meter_that_is_not_yet_on_or_shutting_down_is_no_frozen_screen(factory, clock, opened):
+    both = Signals(pin_factory=factory, clock=clock, start=False, frozen_after_s=1.5)
+    opened(both)
+    clock.now_s += 10.0
+    both.step()
+    assert both._player._signal is Signal.NOTHING
+    both.show(Signal.SHUTTING_DOWN)
+    clock.now_s += 10.0
+    both.step()
+    assert both._player._signal is Signal.SHUTTING_DOWN
+
+
 def test_an_owner_that_has_stopped_asking_is_a_frozen_screen_and_the_lamp_says_so(factory, clock, opened):
     both = Signals(pin_factory=factory, clock=clock, start=False, frozen_after_s=1.5)
     opened(both)

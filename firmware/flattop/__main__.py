@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 REPLAY_HARMONICS = 40
 WARM_UP_S = 1.0
 """The simulated meter is switched on this long before a recording starts [s]."""
+SESSIONS = "flattop-sessions"
+"""Folder for sessions of the simulated meter, where the settings name none."""
 KEEP_S = 2.0
 """How much of a recording is kept for looking back [s]."""
 EVERY_S = (0.05, 3600.0)
@@ -177,8 +179,8 @@ def _run(given: argparse.Namespace, settings: Settings) -> int:
     from flattop.simulated.live import LiveBoard, keyboard
 
     say("SIMULATED board, SIMULATED van: nothing here is connected to anything.")
-    settings = with_folder(settings, given.sessions or Path(settings.files.folder or "flattop-sessions"), make=True)
-    made = _calibration(given.seed, Input.SPEAKER, settings)
+    settings = with_folder(settings, given.sessions or Path(settings.files.folder or SESSIONS), make=True)
+    made = _calibration(given.seed, list(Input), settings)
     board = LiveBoard(settings, made, seed=given.seed, picture=Path(settings.files.folder) / "screen.png")
     with keyboard(board.press):
         return run(settings, board.opened, calibration=made, for_s=given.for_s, simulated=True, heed=board.heed)
@@ -188,7 +190,7 @@ def _copy(given: argparse.Namespace, settings: Settings) -> int:
     from flattop.record.export import copy_to
     from flattop.record.session_folder import newest
 
-    root = given.sessions or Path(settings.files.folder)
+    root = given.sessions or Path(settings.files.folder or SESSIONS)
     for session in [root / name for name in given.session] or [newest(root)]:
         print(copy_to(session, given.to))
     return 0
@@ -269,7 +271,7 @@ def _simulated_meter(
         input=input,
         rate=settings.ads1015.rate,
         alert=Alert(ALERT_GPIO, board.pin_factory) if wired else None,
-        calibration=_calibration(given.seed, input, settings),
+        calibration=_calibration(given.seed, [input], settings),
         simulated=True,
     )
     opened.enter_context(closing(converter))
@@ -283,7 +285,7 @@ def _simulated_meter(
     )
 
 
-def _calibration(seed: int, input: Input, settings: Settings) -> Calibration:
+def _calibration(seed: int, inputs: list[Input], settings: Settings) -> Calibration:
     """Return the calibration that the settings name, or one made now against the simulated reference."""
     from flattop import calibration
     from flattop.console import say
@@ -300,7 +302,7 @@ def _calibration(seed: int, input: Input, settings: Settings) -> Calibration:
         say(f"flattop: note: calibration of {found.serial}, {calibration.age_days(found, today)} days old, applied")
         return found
     say("flattop: note: no calibration file is named in the settings; calibrated against the simulated reference")
-    return calibrate(seed=seed, inputs=[input])
+    return calibrate(seed=seed, inputs=inputs)
 
 
 def _carry_out(course: _Course, given: argparse.Namespace, *, default: str, as_json: bool) -> int:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-import threading
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
@@ -124,7 +124,7 @@ class Instrument:
     time : the clock of the readings
     wall : the host's wall clock [s since 1970], without what was set by hand
     standing : faults that last until the next start
-    changed : called with what was set on the meter itself, each time, from a thread of its own
+    changed : called with the menu each time that something was set on the meter itself; must not wait
     live_faults : asked once a second for what comes and goes
     """
 
@@ -167,6 +167,7 @@ class Instrument:
         The stop comes whatever happens: through `stop`, a button, an error, or the caller letting go of the iterator.
         """
         try:
+            self._show(self.time.now_s(), self.wall())
             for reading in self.meter.readings():
                 begun_s = self.time.now_s()
                 self._take(reading, begun_s)
@@ -192,21 +193,24 @@ class Instrument:
 
         The longest of it is bounded: CARD_S for the card, a second or so for each thread.
         """
-        self.notifier.extend(2.0 * CARD_S)
-        self.notifier.stopping()
-        if self.panel.signals is not None:
-            self.panel.signals.show(Signal.SHUTTING_DOWN)
-        # First what could mislead: an old number on a dead meter.
-        if self.panel.screen is not None:
-            self.panel.screen.close()
-        if self.logbook is not None:
-            self.logbook.close(CARD_S)
-        if self.panel.controls is not None:
-            self.panel.controls.close()
-        if self.panel.signals is not None:
-            self.panel.signals.close()
-        self.meter.converter.close()
-        self.notifier.close()
+        screen, signals, controls = self.panel.screen, self.panel.signals, self.panel.controls
+        # The last one is called first, and each whatever became of those before it.
+        with ExitStack() as steps:
+            steps.callback(self.notifier.close)
+            steps.callback(self.meter.converter.close)
+            if signals is not None:
+                steps.callback(signals.close)
+            if controls is not None:
+                steps.callback(controls.close)
+            if self.logbook is not None:
+                steps.callback(self.logbook.close, CARD_S)
+            # First what could mislead: an old number on a dead meter.
+            if screen is not None:
+                steps.callback(screen.close)
+            if signals is not None:
+                steps.callback(signals.show, Signal.SHUTTING_DOWN)
+            steps.callback(self.notifier.stopping)
+            steps.callback(self.notifier.extend, 2.0 * CARD_S)
 
     # -- one turn -------------------------------------------------------------------------------------------------
 
@@ -252,7 +256,7 @@ class Instrument:
                 self.held = self.held.forgotten()
             case Action.SET_UP:
                 self._take_over_set_up()
-                threading.Thread(target=self.changed, args=(self.menu,), name="set-up", daemon=True).start()
+                self.changed(self.menu)
             case Action.SHUT_DOWN:
                 self.stop(Ending.POWER_OFF)
 
@@ -325,7 +329,8 @@ class Instrument:
         if self.panel.signals is None:
             return
         self.panel.signals.restart()
-        if self._ending is not None or self.menu.place.page is Page.LEAVE:
+        leaving = self._ending is not None or self.menu.place.page is Page.LEAVE
+        if leaving and signal not in {Signal.STOP, Signal.FAULT}:
             signal = Signal.SHUTTING_DOWN
         self.panel.signals.show(signal, reading.hz if math.isfinite(reading.hz) else None)
 

@@ -9,6 +9,7 @@ import os
 import platform
 import signal
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
@@ -98,7 +99,7 @@ def start(
             settings=settings, parts=parts, calibration=calibration, now=today, root=root, simulated=simulated
         ),
         live_faults=comes_and_goes,
-        changed=lambda menu: save_set_up(folder, menu.set_up),
+        changed=SetUpFile(folder).save,
         notifier=Notifier(),
     )
 
@@ -175,13 +176,21 @@ class _Clock:
 
     def __init__(self, menu: Menu, root: Path) -> None:
         self._menu, self._root = menu, root
+        self._offset_s = self._ahead_s = 0.0
 
     def now(self) -> Wall:
-        """Return the time to stamp a row with."""
-        offset_s = self._menu.set_up.clock_offset_s
+        """Return the time to stamp a row with.
+
+        What was set by hand runs on by the monotonic clock, whatever becomes of the host's; a network knows better.
+        """
         host = datetime.datetime.now(datetime.UTC)
-        trust = selfcheck.wall_trust(host, root=self._root, set_by_hand=offset_s != 0.0)
-        return Wall(host.timestamp() + offset_s, trust)
+        offset_s = self._menu.set_up.clock_offset_s
+        if offset_s != self._offset_s:
+            self._offset_s, self._ahead_s = offset_s, host.timestamp() + offset_s - time.monotonic()
+        trust = selfcheck.wall_trust(host, root=self._root)
+        if offset_s == 0.0 or trust is Trust.NETWORK:
+            return Wall(host.timestamp(), trust)
+        return Wall(time.monotonic() + self._ahead_s, Trust.SET)
 
     @property
     def known(self) -> bool:
@@ -208,11 +217,33 @@ def load_set_up(folder: Path | None, settings: Settings) -> SetUp:
     return replace(found, clock_offset_s=0.0)
 
 
-def save_set_up(folder: Path | None, set_up: SetUp) -> None:
-    """Write what was set on the meter; a card that does not take it is met by the logbook as well."""
-    if folder is not None:
-        with contextlib.suppress(StorageError):
-            write_durably(folder / SET_UP, msgspec.json.encode(set_up))
+class SetUpFile:
+    """Remembers what is set on the meter: one writer, which takes the newest, however slow the card is."""
+
+    def __init__(self, folder: Path | None) -> None:
+        self._folder = folder
+        self._lock = threading.Lock()
+        self._wanted: SetUp | None = None
+        self._writing = False
+
+    def save(self, menu: Menu) -> None:
+        """Have it written, and return at once; a card that does not take it is met by the logbook as well."""
+        with self._lock:
+            self._wanted = menu.set_up
+            if self._writing or self._folder is None:
+                return
+            self._writing = True
+        threading.Thread(target=self._write, args=(self._folder / SET_UP,), name="set-up", daemon=True).start()
+
+    def _write(self, path: Path) -> None:
+        while True:
+            with self._lock:
+                wanted, self._wanted = self._wanted, None
+                if wanted is None:
+                    self._writing = False
+                    return
+            with contextlib.suppress(StorageError):
+                write_durably(path, msgspec.json.encode(wanted))
 
 
 def load_calibration(settings: Settings) -> Calibration | CalibrationError | None:

@@ -52,8 +52,8 @@ class Signals:
     pin_factory : a gpiozero factory; by default the one over lgpio.
     clock : monotonic seconds.
     start : start the thread; without it the owner calls `step`.
-    frozen_after_s : the owner has to call `show` at least this often [s]; if it does not, the screen is frozen, and
-        lamp and sounder say that the meter does not answer.
+    frozen_after_s : from its first `show` until it shuts down, the owner has to call it at least this often [s]; if
+        it does not, the screen is frozen, and lamp and sounder say that the meter does not answer.
 
     Raises
     ------
@@ -100,8 +100,8 @@ class Signals:
         self._round_s = clock()
         """End of the last round of the thread."""
         self._frozen_after_s = frozen_after_s
-        self._shown_s = clock()
-        """When the owner last said what to show."""
+        self._shown_s = math.inf
+        """When the owner last said what to show; infinity before the first time, and once it shuts down."""
         self._run = 0
         """Number of the thread that may write; one that was stuck and given up must not, should it come back."""
         self._thread: threading.Thread | None = None
@@ -113,8 +113,9 @@ class Signals:
     def show(self, signal: Signal, tone_hz: float | None = None) -> None:
         """Go over to a lasting signal; no pitch comes near the test tone `tone_hz`. The same signal again goes on."""
         with self._changed:
-            self._shown_s = self._clock()
-            self._player.show(signal, time_s=self._shown_s, tone_hz=tone_hz)
+            now_s = self._clock()
+            self._shown_s = math.inf if signal is Signal.SHUTTING_DOWN else now_s
+            self._player.show(signal, time_s=now_s, tone_hz=tone_hz)
             self._ask()
 
     def once(self, signal: Signal) -> None:
