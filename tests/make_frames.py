@@ -118,6 +118,20 @@ def views() -> dict[str, View]:
             BASE, reading=reading(41.2, Verdict.DISTORTED, Reason.NO_TOP_MISSING, thd_pct=12.12), advice="hold"
         ),
         "direct": replace(BASE, reading=reading(0.0, Verdict.CLEAN, dc_v=-31.4, dc_alarm=True), advice="unclip"),
+        "run-up": replace(BASE, reading=reading(2.31, u_v=0.01), label="Source L", word="up", ceiling_v=2.31, aim_v=None),
+        "run-hold": replace(BASE, reading=reading(3.78, u_v=0.01), label="Roof cable L", word="hold", aim_v=None,
+            progress="9 of 31", ceiling_v=None),
+        "run-down": replace(
+            BASE, reading=reading(3.42, flat, missing, u_v=0.01, pos_db=0.6, neg_db=0.6), label="Source L", word="down"
+        ),
+        "run-task": replace(
+            BASE, reading=unknown(Reason.NO_TONE, 0.0), label="Before", task="gain down, amp muted", progress="4 of 31",
+            aim_v=None, ceiling_v=None,
+        ),
+        "run-supply": replace(
+            BASE, reading=reading(0.0, Verdict.CLEAN, dc_v=13.2, dc_alarm=True), label="Supply", advice="clip on",
+            supply=True, aim_v=None, ceiling_v=None,
+        ),
         "card": replace(BASE, reading=reading(), faults=("card not writing",), advice="gain up"),
         "faults-no-tone": replace(
             BASE, reading=unknown(Reason.NO_TONE, 0.0), faults=("card not writing", "clock not set")

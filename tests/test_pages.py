@@ -432,7 +432,7 @@ def test_marks_state_and_level_stay_on_every_page(page, name):
     if view.simulated:
         assert frame.crop(screen.SIMULATED).tobytes() == first.crop(screen.SIMULATED).tobytes()
     band = np.asarray(frame.crop(pages.NOW))
-    sign = words.face(view.reading, stale=view.stale)
+    sign = words.face(view.reading, stale=view.stale, supply=view.supply)
     share = (band == np.array(sign.colour)).all(axis=2).mean()
     assert share > (0.08 if sign.hollow else 0.5)
 

@@ -417,7 +417,27 @@ def test_what_is_not_on_the_card_yet_does_not_look_kept():
 def test_the_view_offers_nothing_that_hides_a_mark():
     assert {f.name for f in fields(View)} == {
         "reading", "label", "aim_v", "advice", "ceiling_v", "stale", "kept", "keeping", "faults", "simulated",
+        "word", "task", "progress", "supply",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize("dc_v", [0.6, 13.2, 61.0])
+def test_on_the_supply_dc_is_no_fault_and_the_hazard_mark_stands_all_the_same(dc_v):
+    shown = reading(0.0, dc_v=dc_v, dc_alarm=True)
+    face = words.face
+    assert face(shown, stale=False, supply=True).word == "SUPPLY"
+    assert face(shown, stale=False).word == "STOP"
+    assert hazard_shown(View(shown, supply=True, word="hold", task="x")) == (dc_v >= 60.0)
+    assert face(unknown(Reason.SILENT), stale=False, supply=True).word == "FAULT"
+    assert face(shown, stale=True, supply=True).word == "STALE"
+
+
+@pytest.mark.parametrize("word", ["up", "hold", "down"])
+def test_the_word_for_the_second_person_is_large_and_has_a_shape_of_its_own(word):
+    seen = pixels(View(reading(), word=word, advice="gain up"), screen.ADVICE)
+    others = [pixels(View(reading(), word=other), screen.ADVICE) for other in ("up", "hold", "down") if other != word]
+    assert all((seen[:, :42] != other[:, :42]).any(axis=2).mean() > 0.1 for other in others), "shape"
+    assert (seen == pixels(View(reading(), word=word), screen.ADVICE)).all(), "it goes before the advice"
 
 
 def test_simulated_is_on_every_frame_of_the_simulated_board_and_nothing_covers_it():

@@ -22,6 +22,7 @@ from flattop.panel.words import (
     PALE,
     SLATE,
     STOP,
+    SUPPLY,
     WHITE,
     YELLOW,
     Colour,
@@ -131,13 +132,13 @@ def draw(
 
 def _draw_now(image: Image.Image, view: View) -> None:
     """Draw the present state and level, which no page may hide, as the first page's band in small."""
-    sign = face(view.reading, stale=view.stale)
+    sign = face(view.reading, stale=view.stale, supply=view.supply)
     image.paste(sign.colour, NOW)
     if sign.hollow:
         image.paste(BLACK, (NOW.left + 36, NOW.top + 2, NOW.right, NOW.bottom - 2))
     ink = sign.colour if sign.hollow else BLACK
     draw_shape(image, sign.shape, Box(NOW.left + 6, NOW.top + 3, NOW.left + 30, NOW.top + 27), BLACK)
-    direct = sign is STOP
+    direct = sign in {STOP, SUPPLY}
     word = f"{sign.word} d.c." if direct else sign.word
     draw_text(image, Box(NOW.left + 41, NOW.top, 200, NOW.bottom), word, SMALL_PX, ink, top=5)
     _figure(image, level_text(None if view.stale else view.reading, direct=direct), ink, base=NOW.top + 28)

@@ -19,6 +19,7 @@ from flattop.panel.words import (
     SKY,
     SLATE,
     STOP,
+    SUPPLY,
     WHITE,
     YELLOW,
     Colour,
@@ -83,6 +84,10 @@ class View:
     label : what the leads are on, or the input's name.
     aim_v : target, rms [V].
     advice : the next move, one or two short words.
+    word : what the second person is to do with the volume, "up", "hold" or "down"; it goes before the advice.
+    task : one line that takes the place of the picture, where a step is only read.
+    progress : how far a run has come, where no target is shown.
+    supply : the leads are meant to lie on the supply of the vehicle.
     ceiling_v : highest clean level seen on this output with this tone, rms [V].
     stale : the reading is too old to be shown as a number.
     kept : the last reading that was kept.
@@ -95,6 +100,10 @@ class View:
     label: str = ""
     aim_v: float | None = None
     advice: str = ""
+    word: str = ""
+    task: str = ""
+    progress: str = ""
+    supply: bool = False
     ceiling_v: float | None = None
     stale: bool = False
     kept: Kept | None = None
@@ -106,10 +115,10 @@ class View:
 def draw(view: View) -> Image.Image:
     """Return the frame of `view`: mode RGB, 320 x 240; the same view gives the same bytes."""
     image = Image.new("RGB", SIZE, BLACK)
-    sign = face(view.reading, stale=view.stale)
+    sign = face(view.reading, stale=view.stale, supply=view.supply)
     draw_top(image, view, view.label)
     current = None if view.stale else view.reading
-    _draw_volts(image, current, direct=sign is STOP)
+    _draw_volts(image, current, direct=sign in {STOP, SUPPLY})
     if view.keeping is not None:
         _draw_kept(image, view.keeping, "wait", "hourglass", YELLOW)
     elif view.kept is not None:
@@ -117,7 +126,11 @@ def draw(view: View) -> Image.Image:
     _draw_middle(image, view, current, sign)
     if view.ceiling_v is not None and view.ceiling_v > 0:
         _draw_ladder(image, view.ceiling_v, view.aim_v, current, sign)
-    if view.advice:
+    if view.word:
+        draw_shape(image, view.word, Box(ADVICE.left, ADVICE.top + 2, ADVICE.left + 40, ADVICE.bottom - 1), WHITE)
+        room = Box(ADVICE.left + 50, ADVICE.top, ADVICE.right, ADVICE.bottom)
+        draw_text(image, room, view.word.upper(), LARGE_PX, WHITE, top=2)
+    elif view.advice:
         draw_text(image, ADVICE, view.advice.upper(), LARGE_PX, WHITE, top=2)
     _draw_band(image, sign)
     return image
@@ -163,28 +176,33 @@ def _draw_middle(image: Image.Image, view: View, reading: Reading | None, sign: 
     A fault takes the place of the facts or of that text, never that of the picture, and gives
     way only to the words of a d.c. alarm.
     """
-    if sign.pictured and reading is not None and reading.tops is not None:
+    pictured = sign.pictured and not view.task
+    if pictured and reading is not None and reading.tops is not None:
         picture = tops_picture(reading.tops, (PICTURE.width, PICTURE.height), sign.colour)
         if picture is not None:
             image.paste(picture, PICTURE)
     if view.faults and sign is not STOP:
         _draw_fault(
-            image, view.faults, FACTS if sign.pictured else Box(FACTS.left, FACTS.top, PICTURE.right, FACTS.bottom)
+            image, view.faults, FACTS if pictured else Box(FACTS.left, FACTS.top, PICTURE.right, FACTS.bottom)
         )
-    elif sign.pictured and reading is not None:
-        _facts(image, reading, view.aim_v)
+    elif pictured and reading is not None:
+        _facts(image, reading, view)
     else:
-        for row, line in enumerate(sign.why[:2]):
-            top = FACTS.top + 24 * row
+        told = view.task and sign is not STOP
+        # What a step says may reach below its line, what the meter cannot know does not.
+        pitch = 27 if told else 24
+        for row, line in enumerate((view.task, view.progress) if told else sign.why[:2]):
+            top = FACTS.top + pitch * row
             draw_text(image, Box(FACTS.left, top, PICTURE.right, top + 28), line, SMALL_PX, WHITE, top=1)
 
 
-def _facts(image: Image.Image, reading: Reading, aim_v: float | None) -> None:
+def _facts(image: Image.Image, reading: Reading, view: View) -> None:
     hz = f"{hz_text(reading.hz, reading.hz_u)} Hz"
     draw_text(image, Box(FACTS.left, FACTS.top, FACTS.right, FACTS.top + 24), hz, SMALL_PX, PALE, top=2)
-    if aim_v is not None:
-        aim = f"aim {aim_v:.{1 if aim_v >= 9.995 else 2}f}"
-        draw_text(image, Box(FACTS.left, FACTS.top + 25, FACTS.right, FACTS.bottom), aim, SMALL_PX, PALE, top=2)
+    below = view.progress
+    if view.aim_v is not None:
+        below = f"aim {view.aim_v:.{1 if view.aim_v >= 9.995 else 2}f}"
+    draw_text(image, Box(FACTS.left, FACTS.top + 25, FACTS.right, FACTS.bottom), below, SMALL_PX, PALE, top=2)
 
 
 def _draw_fault(image: Image.Image, faults: Sequence[str], room: Box) -> None:

@@ -52,6 +52,7 @@ class Face:
 
 START = Face("START", "ring", WHITE, hollow=True, why=("no reading yet",))
 STALE = Face("STALE", "slashed ring", YELLOW, hollow=True, why=("no fresh result:", "old one not shown"))
+SUPPLY = Face("SUPPLY", "battery", WHITE, hollow=True, why=("d.c. of the supply",))
 STOP = Face("STOP", "octagon", VERMILLION, why=("d.c. on this lead:", "amplifier fault"))
 
 _UNKNOWN = {
@@ -72,8 +73,11 @@ _UNKNOWN = {
 _NOTES = {Reason.TOPS_BEND: "tops bend", Reason.THIRD_ONLY: "or hum?"}
 
 
-def face(reading: Reading | None, *, stale: bool) -> Face:
-    """Return the signs of one state; the gravest state wins."""
+def face(reading: Reading | None, *, stale: bool, supply: bool = False) -> Face:
+    """Return the signs of one state; the gravest state wins.
+
+    supply : the leads are meant to lie on the supply, where d.c. is no fault
+    """
     if reading is None:
         return START
     if reading.reason is Reason.SILENT:
@@ -81,7 +85,7 @@ def face(reading: Reading | None, *, stale: bool) -> Face:
     if stale:
         return STALE
     if reading.dc_alarm:
-        return STOP
+        return SUPPLY if supply else STOP
     if reading.verdict is Verdict.CLEAN:
         return Face("CLEAN", "disc", SKY, pictured=True)
     if reading.verdict is Verdict.SOFT:
