@@ -36,7 +36,7 @@ from msgspec import Meta
 
 from flattop.errors import CalibrationError, StorageError, listed
 from flattop.samples import Input
-from flattop.settings import Document, Table, faults_in, read_toml
+from flattop.toml_files import Document, Table, faults_in, read_toml
 
 RANGES_V = (2.048, 1.024, 0.512, 0.256)
 """Full scale of the converter's ranges, each of which is calibrated by itself [V]."""

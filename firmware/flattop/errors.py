@@ -2,6 +2,7 @@
 
 FlattopError
 ├── SettingsError (ValueError)       a settings file or an option that cannot be used
+├── PlanError (ValueError)           a plan of a tuning run that cannot be used
 ├── CalibrationError (ValueError)    a calibration file that is damaged or does not fit
 ├── RecordingError (ValueError)      a WAV or CSV file that cannot be measured
 ├── StorageError (OSError)           the card or folder does not take what is written
@@ -25,6 +26,10 @@ class FlattopError(Exception):
 
 class SettingsError(FlattopError, ValueError):
     """A settings file or a command-line option that cannot be used."""
+
+
+class PlanError(FlattopError, ValueError):
+    """A plan of a tuning run that cannot be used."""
 
 
 class CalibrationError(FlattopError, ValueError):
