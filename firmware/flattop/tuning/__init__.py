@@ -1,0 +1,1 @@
+"""The tuning run as values and pure functions: plan, steady readings, judgements, steps."""

@@ -1,0 +1,420 @@
+"""The tuning run: each step of a plan is a generator of requests that readings answer.
+
+A step yields what it wants (`Prompt`: show this and give me the next reading; `Keep`: put this reading on the card;
+`Judge`: note this finding) and is sent the answer. Nothing here knows of a clock, a screen or a card, so that a whole
+run can be carried out dry.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Generator, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from flattop.measure.reading import Reading, Reason, Verdict
+from flattop.tuning import judge
+from flattop.tuning.judge import Finding, Level
+from flattop.tuning.plan import Band, Channel, Plan, rated_v
+from flattop.tuning.pot import GIVE_UP_S, Ceiling, Pot, known
+from flattop.tuning.steady import Keeper, Seen, Sight
+from flattop.tuning.steps import (
+    Command,
+    Course,
+    Heard,
+    Judge,
+    Keep,
+    Kind,
+    Prompt,
+    Request,
+    State,
+    Step,
+    Word,
+    steps_of,
+)
+
+CEILING_THD_PCT = 0.3
+"""THD_F at which an output has reached its ceiling: the least that one look of the meter finds [%]."""
+CLEAN_MARGIN_DB = 0.1
+"""How far below the ceiling an output is left that may not be soft [dB]."""
+SUPPLY_V = (8.0, 36.0)
+"""D.c. that can be the supply of a vehicle [V]."""
+SUPPLY_STEADY = 0.02
+"""Largest change of the supply, over itself, that is still called steady."""
+SUPPLY_WAIT_S = 20.0
+"""A tuner who does not clip onto the supply within this time does without [s]."""
+PAIR_SHARE = 0.005
+"""Two sides of an amplifier agree within this share of their level: common practice, no source."""
+AT_PLACE = frozenset({Sight.STEADYING, Sight.MOVING, Sight.KEEP})
+"""What the keeper sees while the wanted tone is at the wanted place."""
+IN_THE_WAY: Mapping[Sight, str] = {
+    Sight.SLIPPED: "clip is off",
+    Sight.FADING: "track fades",
+    Sight.ENDED: "restart track",
+    Sight.WRONG_LEVEL: "wrong place?",
+    Sight.WRONG_INPUT: "other leads",
+    Sight.SAME: "lift once more",
+    Sight.NOT_A_TONE: "one tone only",
+}
+"""What is said of everything else, but for what only asks to clip on."""
+
+
+class _Interrupted(Exception):
+    """The tuner wants something else than the present step."""
+
+    def __init__(self, command: Command) -> None:
+        super().__init__(command)
+        self.command = command
+
+
+@dataclass(slots=True)
+class Run:
+    """A plan on its way, step by step.
+
+    plan : what is to be done
+    states : how far an interrupted run had come, by the steps' ids; what was left open is done again
+    levels : what it had kept, by the steps' ids
+    ceilings : ceilings it had found [V, expanded uncertainty], by the labels of the outputs
+    """
+
+    plan: Plan
+    states: dict[str, State] = field(default_factory=dict)
+    levels: dict[str, Level] = field(default_factory=dict)
+    ceilings: dict[str, tuple[float, float]] = field(default_factory=dict)
+    steps: list[Step] = field(init=False)
+    _keeper: Keeper = field(init=False)
+    _at: str = field(default="", init=False)
+    """Where the leads were last seen."""
+    _number: int = field(default=0, init=False)
+
+    def __post_init__(self) -> None:
+        self.steps = steps_of(self.plan)
+        limits = self.plan.limits
+        self._keeper = Keeper(steady_s=limits.steady_s, tolerance_pct=limits.steady_pct)
+
+    def state(self, step: Step) -> State:
+        """Return how far a step has come."""
+        return self.states.get(step.id, State.OPEN)
+
+    def requests(self) -> Course:
+        """Yield what is wanted until no step is open; a skipped one stays so until it is asked for again."""
+        index = 0
+        while index < len(self.steps):
+            step = self.steps[index]
+            if self.state(step) is not State.OPEN:
+                index += 1
+                continue
+            self._number = index + 1
+            try:
+                self.states[step.id] = yield from self._procedure(step)
+            except _Interrupted as wish:
+                if wish.command is Command.SKIP:
+                    self.states[step.id] = State.SKIPPED
+                elif wish.command is Command.BACK and index > 0:
+                    index -= 1
+                    self.states[self.steps[index].id] = State.OPEN
+        for finding in self._summing_up():
+            yield Judge(finding)
+        return State.DONE
+
+    def _procedure(self, step: Step) -> Course:
+        match step.kind:
+            case Kind.CHECK | Kind.RECONNECT:
+                return self._read_out(step)
+            case Kind.SUPPLY:
+                return self._supply(step)
+            case Kind.SOURCE if self._kept(Kind.SOURCE, step, side="left") is None:
+                return self._source(step)
+            case Kind.SET | Kind.MATCH:
+                return self._set(step)
+            case Kind.TONE:
+                return self._set(step, first=False)
+            case _:
+                return self._measure(step)
+
+    # -- what the steps are made of
+
+    def _ask(self, step: Step, **shown: Any) -> Generator[Request, Heard | None, Heard]:  # noqa: ANN401
+        """Show a prompt, and return what is heard; a wish to leave the step ends it."""
+        heard = yield Prompt(step=step, number=self._number, total=len(self.steps), **shown)
+        if heard is None:
+            raise TypeError("a prompt is answered with what was heard")
+        if heard.command in {Command.SKIP, Command.AGAIN, Command.BACK}:
+            raise _Interrupted(heard.command)
+        return heard
+
+    def _keep(
+        self, step: Step, reading: Reading, ceiling: Ceiling | None = None
+    ) -> Generator[Request, Heard | None, None]:
+        no_load = step.kind in {Kind.FOUND, Kind.SET, Kind.MATCH, Kind.TONE, Kind.LEFT}
+        ceiling_v, ceiling_u_v = self._known_ceiling(step, ceiling)
+        yield Keep(step, reading, no_load=no_load, ceiling_v=ceiling_v, ceiling_u_v=ceiling_u_v)
+        self.levels[step.id] = judge.level_of(reading, no_load=no_load)
+        self._at = step.label
+
+    def _known_ceiling(self, step: Step, ceiling: Ceiling | None) -> tuple[float | None, float | None]:
+        if ceiling is not None and ceiling.touched:
+            self.ceilings[step.label] = (ceiling.level_v, ceiling.u_v)
+        return self.ceilings.get(step.label, (None, None))
+
+    def _read_out(self, step: Step) -> Course:
+        """Show a line for long enough to be read; the foot switch passes on sooner."""
+        begun_s = math.nan
+        while True:
+            heard = yield from self._ask(step, text=step.text)
+            begun_s = heard.now_s if math.isnan(begun_s) else begun_s
+            if heard.command is Command.KEEP or heard.now_s - begun_s >= self.plan.limits.idle_s:
+                return State.DONE
+
+    def _supply(self, step: Step) -> Course:
+        """Keep the d.c. of the supply; a tuner who does not clip onto it within a while does without."""
+        begun_s = since_s = math.nan
+        since_v = math.nan
+        word = Word.HOLD if step.text == "under tone" else Word.NONE
+        while True:
+            heard = yield from self._ask(step, text="clip on", word=word)
+            reading, now_s = heard.reading, heard.now_s
+            begun_s = now_s if math.isnan(begun_s) else begun_s
+            is_supply = SUPPLY_V[0] <= abs(reading.dc_v) <= SUPPLY_V[1] and not reading.rms_v > 0.5 * abs(reading.dc_v)
+            if not is_supply or not abs(reading.dc_v - since_v) <= SUPPLY_STEADY * abs(since_v):
+                since_s, since_v = now_s, reading.dc_v
+            elif now_s - since_s >= self.plan.limits.steady_s or heard.command is Command.KEEP:
+                yield from self._keep(step, reading)
+                return State.DONE
+            if not is_supply and now_s - begun_s >= SUPPLY_WAIT_S:
+                return State.SKIPPED
+
+    def _see(self, step: Step, heard: Heard) -> Seen:
+        hz = step.tone.hz if step.tone is not None else math.nan
+        return self._keeper.see(heard.reading, now_s=heard.now_s, wanted_hz=hz, input=step.input, place=step.label)
+
+    def _steady(
+        self, step: Step, prompt: Callable[[Heard], Mapping[str, Any]], ceiling: Ceiling | None = None
+    ) -> Generator[Request, Heard | None, Reading | None]:
+        """Show what `prompt` makes of each reading until one is to be kept, by itself or by the foot switch.
+
+        What is in the way of that goes before. None where the tone stays outside what this converter can measure.
+        """
+        if self._at == step.label:
+            self._keeper.arm()
+        shown: Mapping[str, Any] = {"text": "clip on", "word": Word.HOLD}
+        unseen_s = math.nan
+        while True:
+            heard = yield from self._ask(step, **shown)
+            reading = heard.reading
+            if reading.reason not in {Reason.OUT_OF_BAND, Reason.IMAGE}:
+                unseen_s = math.nan
+            elif not heard.now_s - unseen_s < GIVE_UP_S:
+                if math.isfinite(unseen_s):
+                    return None
+                unseen_s = heard.now_s
+            seen = self._see(step, heard)
+            if heard.command is Command.KEEP and math.isfinite(reading.rms_v):
+                self._keeper.keep_now(reading, now_s=heard.now_s, place=step.label)
+                return reading
+            if seen.keep:
+                return reading
+            if seen.sight in AT_PLACE:
+                self._at = step.label
+                if ceiling is not None:
+                    ceiling.see(reading)
+                shown = prompt(heard)
+            else:
+                shown = self._otherwise(seen.sight, step, shown)
+
+    def _otherwise(self, sight: Sight, step: Step, shown: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Return what to show where the wanted tone is not at the wanted place; a moment's doubt changes nothing."""
+        if sight is Sight.WAIT and self._at == step.label:
+            return shown
+        text = IN_THE_WAY.get(sight, "clip on")
+        if sight is Sight.WRONG_TONE and step.tone is not None:
+            text = f"play {step.tone.hz:g} Hz"
+        return {"text": text, "word": Word.HOLD}
+
+    def _measure(self, step: Step) -> Course:
+        """Keep the level as it is at this place, the volume held."""
+        reading = yield from self._steady(step, lambda heard: {"text": "keep still", "word": Word.HOLD})
+        if reading is None:
+            return State.COULD_NOT
+        yield from self._keep(step, reading)
+        for finding in self._findings_of(step):
+            yield Judge(finding)
+        return State.DONE
+
+    def _source(self, step: Step) -> Course:
+        """Raise the volume until the source's tops begin to go, and come back to the highest clean level."""
+        ceiling = Ceiling(CEILING_THD_PCT)
+        since_s = since_v = math.nan
+        up: Mapping[str, Any] = {"text": "clip on", "word": Word.NONE}
+        while not ceiling.touched:
+            heard = yield from self._ask(step, **up)
+            seen = self._see(step, heard)
+            if seen.keep:
+                self._keeper.arm()  # nothing is kept on the way up
+            if seen.sight not in AT_PLACE:
+                up = self._otherwise(seen.sight, step, up)
+                continue
+            self._at = step.label
+            ceiling.see(heard.reading)
+            up = {"word": Word.UP, "ceiling_v": known(ceiling.highest_clean_v)}
+            if not abs(heard.reading.rms_v - since_v) <= 0.005 * since_v:
+                since_s, since_v = heard.now_s, heard.reading.rms_v
+            elif heard.now_s - since_s >= GIVE_UP_S or heard.command is Command.KEEP:
+                break  # the volume is at its end, and all of it is clean
+        while True:
+            reading = yield from self._steady(step, lambda heard: self._back(heard, ceiling), ceiling)
+            if reading is None:
+                return State.COULD_NOT
+            if reading.verdict is Verdict.CLEAN:
+                break
+        yield from self._keep(step, reading, ceiling)
+        return State.DONE
+
+    @staticmethod
+    def _back(heard: Heard, ceiling: Ceiling) -> Mapping[str, Any]:
+        """Bring the volume down until the source is clean again."""
+        bent = heard.reading.verdict in {Verdict.SOFT, Verdict.FLAT}
+        return {"word": Word.DOWN if bent else Word.HOLD, "ceiling_v": known(ceiling.highest_clean_v)}
+
+    def _set(self, step: Step, *, first: bool = True) -> Course:
+        """Lead the hand on the gain pot to the highest level that is allowed here."""
+        channel = self._channel(step)
+        lowest_v = self._lowest_of_group(channel) if step.kind is Kind.MATCH else math.inf
+        if step.kind is Kind.MATCH:
+            set_to = self._kept(Kind.SET, step)
+            if set_to is None or set_to.rms_v - lowest_v <= 0.5 * self.plan.limits.match_v:
+                return State.DONE
+        pot = Pot(
+            target_v=min(self._target_v(step, channel), lowest_v),
+            margin_db=self.plan.limits.margin_db + (0.0 if channel.band is Band.BASS else CLEAN_MARGIN_DB),
+            tolerance_v=0.5 * self.plan.limits.match_v if step.kind is Kind.MATCH else self.plan.limits.target_v,
+            may_be_soft=channel.band is Band.BASS,
+            only_down=not first or self._pot_was_set(step, channel),
+            ceiling=Ceiling(CEILING_THD_PCT),
+        )
+        while True:
+            reading = yield from self._steady(step, pot.prompt, pot.ceiling)
+            if reading is None:
+                return State.COULD_NOT
+            if pot.may_stay(reading) or pot.at_its_end:
+                break
+        yield from self._keep(step, reading, pot.ceiling)
+        for finding in self._findings_of(step):
+            yield Judge(finding)
+        return State.DONE
+
+    # -- what is known of the places
+
+    def _channel(self, step: Step) -> Channel:
+        return next(
+            channel
+            for amplifier in self.plan.amplifiers
+            for channel in amplifier.channels
+            if (amplifier.name, channel.name) == (step.place, step.channel)
+        )
+
+    def _kept(self, kind: Kind, step: Step, *, side: str | None = None, tone: bool = True) -> Level | None:
+        """Return what was kept at the place of a step by a step of another kind."""
+        for other in self.steps:
+            same_place = (other.place, other.channel) == (step.place, step.channel)
+            same_side = other.side == (step.side if side is None else side)
+            if other.kind is kind and same_place and same_side and (not tone or other.tone == step.tone):
+                return self.levels.get(other.id)
+        return None
+
+    def _pot_was_set(self, step: Step, channel: Channel) -> bool:
+        """Tell whether the pot of an output was set for another output that shares it."""
+        return any(
+            other.kind is Kind.SET
+            and other.place == step.place
+            and other.channel != step.channel
+            and channel.pot != ""
+            and self._channel(other).pot == channel.pot
+            and other.id in self.levels
+            for other in self.steps
+        )
+
+    def _lowest_of_group(self, channel: Channel) -> float:
+        """Return the lowest level that the outputs to be matched with this one were set to [V]; infinite if none."""
+        levels = [
+            self.levels[step.id].rms_v
+            for step in self.steps
+            if step.kind is Kind.SET and step.id in self.levels and self._channel(step).match == channel.match
+        ]
+        return min(levels, default=math.inf)
+
+    def _target_v(self, step: Step, channel: Channel) -> float:
+        """Return what the tone must reach after the rating of an output [V]; infinite where that is not known."""
+        wanted_v = rated_v(self.plan, channel, step.tone) if step.tone is not None else math.nan
+        return wanted_v if math.isfinite(wanted_v) else math.inf
+
+    # -- what is to be said of them
+
+    def _findings_of(self, step: Step) -> Iterator[Finding]:
+        """Yield the judgements that the level just kept makes possible."""
+        level = self.levels[step.id]
+        where = (step.label,)
+        if step.kind is Kind.LINK:
+            link = next(link for link in self.plan.links if link.name == step.place)
+            before = self._upstream(link.after, step.side)
+            if before is not None:
+                yield judge.loss(before, level, limit_db=link.loss_limit_db, where=where)
+        if step.kind in {Kind.SOURCE, Kind.LINK} and step.side == "right":
+            left = self._kept(step.kind, step, side="left")
+            if left is not None:
+                names = (step.label[:-1] + "L", step.label)
+                yield judge.pair(left, level, limit_v=self.plan.limits.pair_v, one_pot=False, where=names)
+        if step.kind is Kind.LEFT:
+            yield judge.shape(level, band=self._channel(step).band, where=where)
+            ceiling_v, ceiling_u_v = self.ceilings.get(step.label, (math.nan, math.nan))
+            wanted_v = self._target_v(step, self._channel(step))
+            yield judge.ceiling(
+                level,
+                ceiling_v=ceiling_v,
+                u_v=ceiling_u_v,
+                rated_v=wanted_v if math.isfinite(wanted_v) else math.nan,
+                where=where,
+            )
+
+    def _upstream(self, name: str, side: str) -> Level | None:
+        """Return the level kept at what feeds a link."""
+        for step in self.steps:
+            if step.kind in {Kind.SOURCE, Kind.LINK} and step.place == name and step.side in {side, "left", "right"}:
+                level = self.levels.get(step.id)
+                if level is not None and (step.side == side or side == "both"):
+                    return level
+        return None
+
+    def _summing_up(self) -> Iterator[Finding]:
+        """Yield the judgements on outputs that belong together, as they were left."""
+        outputs = [step for step in self.steps if step.kind is Kind.LEFT and step.id in self.levels]
+        groups: dict[str, list[Step]] = {}
+        for step in outputs:
+            if self._channel(step).match:
+                groups.setdefault(self._channel(step).match, []).append(step)
+        for steps in groups.values():
+            if len(steps) > 1:
+                levels = {step.label: self.levels[step.id] for step in steps}
+                yield judge.matched(levels, limit_v=self.plan.limits.match_v)
+        for left, right in self._pairs(outputs):
+            one, other = self._channel(left), self._channel(right)
+            yield judge.pair(
+                self.levels[left.id],
+                self.levels[right.id],
+                limit_v=max(self.plan.limits.pair_v, PAIR_SHARE * self.levels[left.id].rms_v),
+                one_pot=one.pot != "" and one.pot == other.pot,
+                where=(left.label, right.label),
+            )
+
+    def _pairs(self, outputs: list[Step]) -> Iterator[tuple[Step, Step]]:
+        """Yield each left output with the right one that belongs to it: of its pot, or the next one of its band."""
+        for number, left in enumerate(outputs):
+            one = self._channel(left)
+            if one.side != "left":
+                continue
+            for right in outputs[number + 1 :]:
+                other = self._channel(right)
+                same = left.place == right.place and (one.band, one.pot) == (other.band, other.pot)
+                if same and other.side == "right" and not (one.match and one.match == other.match):
+                    yield left, right
+                    break
