@@ -179,6 +179,22 @@ def test_a_tone_that_stopped_with_the_chip_is_not_called_clean_for_long():
             break
 
 
+@pytest.mark.parametrize("wired", [True, False])
+def test_silence_is_said_about_ten_times_a_second(wired):
+    # The screen is brought right by updates, those of a silent converter among them: see RECOVERY_UPDATES.
+    bench = Bench(sine(60.0, 40.0), wired=wired)
+    said_s = []
+    for reading in Meter(bench.converter, time=bench.time).readings():
+        if bench.time.now_s() > 1.0:
+            bench.board.i2c.refuse()
+        if reading.reason is Reason.SILENT:
+            said_s.append(bench.time.now_s())
+        if bench.time.now_s() > 6.0:
+            break
+    assert len(said_s) > 40
+    assert max(np.diff(said_s)) < 0.15
+
+
 def test_a_converter_that_is_missing_at_start_raises():
     bench = Bench(sine(60.0, 40.0))
     bench.board.i2c.detach(0x48)

@@ -17,8 +17,9 @@ LOOK_S = 0.02
 LOOK_CYCLES = 2.05
 MOMENT_S = 1e-6
 """Times closer than this are one [s]."""
-RETRY_S = 0.25
-"""Time between two attempts to bring back a converter that does not answer [s]."""
+RETRY_S = 0.1
+"""Time between two attempts to bring back a converter that does not answer [s]: every one is an update of the screen,
+and what the screen lost unseen comes back by updates."""
 
 
 def limits_from(settings: VerdictSettings) -> Limits:
