@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import math
 import os
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from PIL import Image
 
 from flattop.errors import StorageError
 from flattop.measure.reading import Reading
+from flattop.record.logbook import wave_name, wave_table
 from flattop.record.rows import as_row, cell, rounded
 
 FRAME_EVERY_S = 1.0
@@ -50,6 +52,14 @@ def new_folder(wanted: Path | None, *, default: str) -> Path:
     return folder
 
 
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A kept reading of a session that is written as it goes."""
+
+    number: int
+    done: bool = True
+
+
 class Session:
     """Writes one session into its folder.
 
@@ -61,7 +71,7 @@ class Session:
     def __init__(self, folder: Path, *, palette: Image.Image) -> None:
         self.folder = folder
         self._palette = palette
-        self.frames = 0
+        self.frames = self.kept = 0
         self._movie: list[tuple[float, Image.Image]] = []
         self._movie_s = self._frame_s = -math.inf
         self._movie_every_s = MOVIE_EVERY_S
@@ -117,6 +127,20 @@ class Session:
             if len(self._movie) >= MOVIE_FRAMES:
                 self._movie = self._movie[::2]
                 self._movie_every_s *= 2.0
+
+    def keep(self, reading: Reading, note: str) -> Kept:
+        """Write the folded wave of a kept reading; it is there when this returns.
+
+        note : what it was kept for, which is for the caller's own record
+        """
+        self.kept += 1
+        if reading.tops is not None:
+            path = self.folder / wave_name(self.kept)
+            try:
+                path.write_bytes(wave_table(reading.tops))
+            except OSError as error:
+                raise self._failed(error) from error
+        return Kept(self.kept)
 
     def close(self) -> None:
         """Finish the table, down to the medium, and then the moving picture."""
