@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from dry_world import DryWorld, carried_out, overdriven, reading_of
+from dry_world import DryWorld, carried_out, judged, overdriven, reading_of
 from flattop import toml_files
 from flattop.errors import SettingsError
 from flattop.measure.reading import Reason, Verdict
@@ -281,16 +281,23 @@ def test_a_ceiling_is_found_on_a_rising_and_on_a_falling_ramp(step_db):
         for number in range(int(4.0 / step_db))[::direction]:
             over_db = number * step_db - 2.0
             thd_pct, level = overdriven(over_db) if over_db > 0 else (0.02, 10 ** (over_db / 20) / math.sqrt(2))
-            ceiling.see(reading_of(0.0, rms_v=80 * level, hz=40.0, thd_pct=max(thd_pct, 0.02)))
+            shown = {"rms_v": 80 * level, "hz": 40.0, "thd_pct": max(thd_pct, 0.02)}
+            ceiling.see(reading_of(0.0, verdict=judged(thd_pct), **shown))
         assert ceiling.level_v == pytest.approx(crossing_v(80.0), rel=0.005)
         assert ceiling.u_v > 0.0
 
 
+def test_harmonics_without_bent_tops_are_no_ceiling():
+    ceiling = Ceiling(CEILING_THD_PCT)
+    ceiling.see(reading_of(0.0, rms_v=60.0, hz=40.0, thd_pct=0.6, verdict=Verdict.CLEAN))
+    assert not ceiling.touched
+
+
 def test_another_tone_has_another_ceiling_and_a_moving_level_says_nothing():
     ceiling = Ceiling(CEILING_THD_PCT)
-    ceiling.see(reading_of(0.0, rms_v=60.0, hz=40.0, thd_pct=2.0, drift_pct_s=80.0))
+    ceiling.see(reading_of(0.0, rms_v=60.0, hz=40.0, thd_pct=2.0, drift_pct_s=80.0, verdict=Verdict.FLAT))
     assert not ceiling.touched
-    ceiling.see(reading_of(0.0, rms_v=60.0, hz=40.0, thd_pct=2.0))
+    ceiling.see(reading_of(0.0, rms_v=60.0, hz=40.0, thd_pct=2.0, verdict=Verdict.FLAT))
     assert ceiling.touched
     ceiling.see(reading_of(0.0, rms_v=20.0, hz=170.0))
     assert not ceiling.touched

@@ -60,6 +60,11 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--sessions", type=Path, metavar="DIR", help="folder for sessions (default from settings)")
     run.add_argument("--for", type=float, metavar="S", dest="for_s", help="stop by itself after so many seconds")
 
+    from flattop import plan_files, tones
+    from flattop.record import report
+
+    for module in (plan_files, tones, report):
+        module.add_parser(commands)
     copy = commands.add_parser("copy", help="copy sessions to a stick, each as one ZIP file that is read back")
     copy.add_argument("--to", type=Path, required=True, metavar="DIR", help="where the stick is")
     copy.add_argument("--sessions", type=Path, metavar="DIR", help="folder of the sessions (default from settings)")
@@ -69,6 +74,10 @@ def _parser() -> argparse.ArgumentParser:
         "demo", help="run the meter on the simulated board: a van plays 40 Hz, hands turn a gain pot until it is clean"
     )
     demo.add_argument("--seed", type=int, default=1, help="draws tolerances, noise and hands (default 1)")
+    demo.add_argument(
+        "--plan", metavar="PLAN", help="carry out a tuning run: a plan's file, or a ready-made one's name"
+    )
+    demo.add_argument("--vehicle", type=Path, metavar="FILE", help="the vehicle of the run (TOML; default the van)")
     demo.add_argument("--out", type=Path, metavar="DIR", help="session folder, new or empty (default flattop-demo)")
 
     replay = commands.add_parser("replay", help="measure a recording: WAV, or CSV with the header time_s,volts")
@@ -93,7 +102,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         from flattop import settings
 
         chosen = settings.load(given.settings)
-        code = {"run": _run, "copy": _copy, "demo": _demo, "replay": _replay}[given.command](given, chosen)
+        code = COMMANDS[given.command](given, chosen)
         sys.stdout.flush()
         return code
     except FlattopError as error:
@@ -139,6 +148,8 @@ def _demo(given: argparse.Namespace, settings: Settings) -> int:
 
     _check_seed(given.seed)
     say("SIMULATED board, SIMULATED van: nothing here is connected to anything.")
+    if given.plan or given.vehicle:
+        return _tune(given, settings)
     van = Van(seed=given.seed)
     board = SimulatedBoard(seed=given.seed, speaker=van.speaker, line=van.line)
     with ExitStack() as opened:
@@ -184,6 +195,67 @@ def _run(given: argparse.Namespace, settings: Settings) -> int:
     board = LiveBoard(settings, made, seed=given.seed, picture=Path(settings.files.folder) / "screen.png")
     with keyboard(board.press):
         return run(settings, board.opened, calibration=made, for_s=given.for_s, simulated=True, heed=board.heed)
+
+
+def _tune(given: argparse.Namespace, settings: Settings) -> int:
+    """Carry a plan out on a simulated vehicle: people who follow screen and sounder, and the record of it all."""
+    from flattop import plan_files
+    from flattop.console import Progress, print_findings
+    from flattop.instrument import Display
+    from flattop.meter import limits_from
+    from flattop.panel.drawing import palette
+    from flattop.panel.screen import draw
+    from flattop.record import run_file
+    from flattop.record.session import Session, new_folder
+    from flattop.record.stamps import Wall
+    from flattop.samples import Input
+    from flattop.simulated.scene import LONGEST_S, Scene, the_van
+    from flattop.simulated.vehicle_file import check_against, load
+    from flattop.tuner import Tuner, beginning
+    from flattop.tuning.run import Run
+
+    plan = plan_files.find(given.plan or "van")
+    vehicle = load(given.vehicle) if given.vehicle else the_van()
+    check_against(vehicle, plan)
+    limits = limits_from(settings.verdict)
+    made = _calibration(given.seed, list(Input), settings)
+    scene = Scene(plan, vehicle, made, seed=given.seed, limits=limits, update_s=settings.meter.update_s)
+    folder = new_folder(given.out, default="flattop-demo")
+    run, display = Run(plan), Display()
+    with closing(Session(folder, palette=palette())) as session, Progress(0.0, LONGEST_S) as progress:
+        tuner = Tuner(
+            run,
+            keep=session.keep,
+            save=lambda record: run_file.save(folder, record),
+            record=beginning(plan, calibration=made, limits=limits, simulated=True, wall=Wall(0.0)),
+            wall=lambda: Wall(0.0),
+        )
+        for reading in scene.readings(tuner):
+            progress.show_run(reading, tuner.prompt)
+            view = tuner.view(display.view(reading))
+            session.add(reading, draw(view) if session.wants_frame(reading) else None)
+    print_findings(tuner.findings)
+    print(f"\nSession: {folder} (run.json, readings.csv, kept-*.csv, frames/, screen.gif)")
+    print(f"Report:  flattop report {folder}")
+    return 0
+
+
+def _plan(given: argparse.Namespace, settings: Settings) -> int:
+    from flattop import plan_files
+
+    return plan_files.run(given)
+
+
+def _tones(given: argparse.Namespace, settings: Settings) -> int:
+    from flattop import plan_files, tones
+
+    return tones.run(given, plan_tones=plan_files.find(given.plan).tones if given.plan else ())
+
+
+def _report(given: argparse.Namespace, settings: Settings) -> int:
+    from flattop.record import report
+
+    return report.run(given)
 
 
 def _copy(given: argparse.Namespace, settings: Settings) -> int:
@@ -363,6 +435,17 @@ def _say_notes(notes: Iterable[str]) -> None:
 def _check_seed(seed: int) -> None:
     if seed < 0:
         raise SettingsError(f"--seed is {seed}; allowed is 0 or any whole number above; give another")
+
+
+COMMANDS = {
+    "run": _run,
+    "demo": _demo,
+    "replay": _replay,
+    "plan": _plan,
+    "tones": _tones,
+    "report": _report,
+    "copy": _copy,
+}
 
 
 if __name__ == "__main__":

@@ -10,6 +10,8 @@ from types import TracebackType
 
 from flattop.measure.reading import Reading, Verdict
 from flattop.panel.words import DASHES, hz_text, volts_text
+from flattop.tuning.judge import Finding, Judgement
+from flattop.tuning.steps import Prompt
 
 STANDS_S = 0.3
 """A verdict that passed within this time gets no row of its own [s]."""
@@ -38,6 +40,14 @@ class Progress:
         if self._shown:
             print(CLEAR_LINE, end="", file=sys.stderr, flush=True)
 
+    def show_run(self, reading: Reading, prompt: Prompt | None) -> None:
+        """Show where a tuning run stands."""
+        if not self._shown or prompt is None:
+            return
+        done = "=" * round(30 * prompt.number / max(prompt.total, 1))
+        line = f"{reading.time_s:7.1f} s  [{done:30}] {prompt.number} of {prompt.total}  {prompt.place} {prompt.text}"
+        print(CLEAR_LINE + line, end="", file=sys.stderr, flush=True)
+
     def show(self, reading: Reading) -> None:
         """Show the time and verdict of a reading, and a bar."""
         if not self._shown:
@@ -46,6 +56,15 @@ class Progress:
         bar = "=" * round(30 * min(max(done, 0.0), 1.0))
         line = f"{reading.time_s:7.1f} s of {self._end_s:.1f} s  [{bar:30}]  {reading.verdict}"
         print(CLEAR_LINE + line, end="", file=sys.stderr, flush=True)
+
+
+def print_findings(findings: Sequence[Finding]) -> None:
+    """Print the judgements of a run, the failed ones first, each with what to look at."""
+    order = [Judgement.FAIL, Judgement.CANNOT_TELL, Judgement.PASS]
+    for finding in sorted(findings, key=lambda one: order.index(one.judgement)):
+        print(f"{finding.judgement.upper():12} {finding.text}{'  (no load)' if finding.no_load else ''}")
+        if finding.causes and finding.judgement is Judgement.FAIL:
+            print(f"{'':12} look at: {', '.join(finding.causes)}")
 
 
 class Live:

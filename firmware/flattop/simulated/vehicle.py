@@ -9,24 +9,10 @@ from __future__ import annotations
 import numpy as np
 
 from flattop.samples import FloatArray
+from flattop.simulated.electrics import limited
 
 _CONTACT_S = 1e-3  # a clip leaves or finds its terminal within this
 _PICKUP_V = 0.15  # mains hum on an open lead, rms
-
-
-def limited(volts: FloatArray, rails_v: float, knee: float = 0.0) -> FloatArray:
-    """Return what an amplifier with these rails makes of a voltage.
-
-    knee
-        Half-width of the bend as a share of the rails: straight below `rails_v * (1 - knee)`, a parabola
-        up to the rail, reached at `rails_v * (1 + knee)`. 0 is a hard clip.
-    """
-    if knee == 0.0:
-        return np.clip(volts, -rails_v, rails_v)
-    size = np.abs(volts)
-    over = np.clip(size - rails_v * (1 - knee), 0.0, 2 * knee * rails_v)
-    bent = size - over * over / (4 * knee * rails_v)
-    return np.asarray(np.copysign(np.minimum(bent, rails_v), volts), dtype=np.float64)
 
 
 def course(times_s: FloatArray, at_s: list[float], levels: list[float]) -> FloatArray:

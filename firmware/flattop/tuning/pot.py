@@ -21,7 +21,7 @@ STEADY_PCT_S = 30.0
 """A level that moves faster than this is between two levels: its THD belongs to neither [% of the level a second]."""
 GIVE_UP_S = 8.0
 """A pot at its end, or a tone that this converter cannot measure, is waited for this long [s]."""
-UP, DOWN, STAY = "gain up", "gain down", "leave it"
+UP, DOWN, STAY, WAIT = "gain up", "gain down", "leave it", "keep still"
 FARTHEST = 6.0
 """A reading says something of the ceiling while its THD is within this factor of the limit."""
 
@@ -68,7 +68,9 @@ class Ceiling:
             self._seen.clear()
         if reading.verdict is Verdict.CLEAN:
             self.highest_clean_v = max(reading.rms_v, self.highest_clean_v if self.highest_clean_v > 0 else 0.0)
-        if math.isfinite(reading.thd_pct) and abs(reading.drift_pct_s) < STEADY_PCT_S and reading.thd_pct > 0:
+        # A level that steps within the block, or an even harmonic, makes THD too: only bent tops are a ceiling.
+        told = reading.verdict is not Verdict.CLEAN or reading.thd_pct < self.thd_limit_pct
+        if told and reading.thd_pct > 0.0 and abs(reading.drift_pct_s) < STEADY_PCT_S:
             insort(self._seen, (reading.thd_pct, reading.rms_v, reading.rms_u_v))
 
     @property
@@ -122,7 +124,7 @@ class Pot:
     ceiling: Ceiling
     at_its_end: bool = field(default=False, init=False)
     """True once the hand was asked to turn and the level has not followed for a while."""
-    _asked: str = field(default="", init=False)
+    _asked: str = field(default=WAIT, init=False)
     _since: tuple[float, float] = field(default=(math.nan, math.nan), init=False)
 
     @property
@@ -143,7 +145,7 @@ class Pot:
         return {
             "text": move,
             "word": Word.HOLD,
-            "aim_v": known(self.aim_v),
+            "aim_v": known(self.aim_v) if move in {UP, DOWN} or not self.only_down else None,
             "tolerance_v": self.tolerance_v,
             "ceiling_v": known(self.ceiling.level_v),
         }

@@ -28,8 +28,12 @@ GAP_S = 0.6
 """Readings farther apart than this do not prove that the level stood between them [s]."""
 REARM = 3.0
 """At the same place the level must have changed by so many tolerances before it is kept again."""
-DOUBT_S = 5.0
-"""A tone that comes back at another place as it was at the last one must stand for this long [s]."""
+DOUBT_S = 20.0
+"""A tone that comes back at another place just as it was at the last one must stand for this long [s].
+
+A track that broke off and began again looks like that, and a tuner may stay for some seconds. Lifting the lead once
+more is quicker.
+"""
 ALIKE = 3e-4
 """Levels of two outputs are hardly ever nearer than this share, beyond their own uncertainty."""
 FALL_SHARE, FALL_S, FADED = 0.003, 0.2, 0.5
@@ -277,9 +281,12 @@ class Keeper:
         for _ in range(off):
             stands.popleft()
         stands.append(point)
-        longest_s = max(self._steady_s, DOUBT_S)
-        while len(stands) > 2 and point.s - stands[1].s >= longest_s:
+        while len(stands) > 2 and point.s - stands[1].s >= self._needed_s:
             stands.popleft()
+
+    @property
+    def _needed_s(self) -> float:
+        return max(DOUBT_S, self._steady_s) if self._doubt else self._steady_s
 
     def _decided(
         self,
@@ -290,8 +297,7 @@ class Keeper:
         input: Input,
     ) -> Seen:
         stood_s = point.s - self._stands[0].s
-        needed_s = max(DOUBT_S, self._steady_s) if self._doubt else self._steady_s
-        stood = min(stood_s / needed_s, 1.0)
+        stood = min(stood_s / self._needed_s, 1.0)
         if not (self._armed or self._doubt):
             return Seen(Sight.KEPT, reading)
         if point.s - self._moved_s < SAY_S and stood < 1.0:
@@ -299,7 +305,7 @@ class Keeper:
         if expected_v is not None and not expected_v[0] <= point.v <= expected_v[1]:
             return Seen(Sight.WRONG_LEVEL if stood_s >= SAY_S else Sight.STEADYING, reading)
         # Times are sums of tenths of a second, which are not exact.
-        if stood_s < needed_s - 1e-6:
+        if stood_s < self._needed_s - 1e-6:
             return Seen(Sight.SAME if self._doubt else Sight.STEADYING, reading, stood)
         self._note_kept(point, place, input)
         return Seen(Sight.KEEP, reading, 1.0)

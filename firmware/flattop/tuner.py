@@ -1,0 +1,205 @@
+"""The tuning run on the meter: readings go in, the prompt to show comes out, kept readings go to the card."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Protocol
+
+import msgspec
+
+from flattop import __version__
+from flattop.calibration import Calibration, age_days
+from flattop.measure.reading import Reading
+from flattop.measure.verdict import Limits
+from flattop.panel.screen import View
+from flattop.record import run_file
+from flattop.record.logbook import wave_name
+from flattop.record.stamps import Trust, Wall, rfc3339
+from flattop.tuning import judge
+from flattop.tuning.judge import Finding
+from flattop.tuning.plan import Plan
+from flattop.tuning.run import Run
+from flattop.tuning.steps import Command, Course, Heard, Judge, Keep, Kind, Prompt, Request, Step, Word
+
+
+class Promise(Protocol):
+    """What keeping a reading gives: see record.logbook.Kept."""
+
+    @property
+    def number(self) -> int:
+        """Counts the kept readings of the session, from 1."""
+        ...
+
+    @property
+    def done(self) -> bool:
+        """True once row and wave are on the card."""
+        ...
+
+
+@dataclass(slots=True)
+class Tuner:
+    """Carries a plan out.
+
+    run : the plan on its way
+    keep : puts a reading on the card; raises StorageError if that cannot be promised
+    save : takes the record of the run after each change; must not wait for the card
+    record : the record so far, with the plan and the meter
+    wall : the wall clock, for the record
+    """
+
+    run: Run
+    keep: Callable[[Reading, str], Promise]
+    save: Callable[[run_file.Run], None]
+    record: run_file.Run
+    wall: Callable[[], Wall]
+    prompt: Prompt | None = field(default=None, init=False)
+    """What is to be shown; None before the first reading, and once the run is over."""
+    kept: Reading | None = field(default=None, init=False)
+    """The reading that was kept last."""
+    keeping: Reading | None = field(default=None, init=False)
+    """The reading that is on its way to the card."""
+    over: bool = field(default=False, init=False)
+    findings: list[Finding] = field(default_factory=list, init=False)
+    _course: Course = field(init=False)
+    _waiting: tuple[Keep, Promise] | None = field(default=None, init=False)
+
+    def __post_init__(self) -> None:
+        self._course = self.run.requests()
+        self._go_on(next(self._course))
+
+    def take(self, reading: Reading, *, now_s: float, command: Command = Command.NONE) -> bool:
+        """Take the next reading in; True if another one has just been kept."""
+        if self._waiting is not None:
+            keep, promise = self._waiting
+            if not promise.done:
+                return False
+            self._waiting, self.kept, self.keeping = None, keep.reading, None
+            self._note(keep, promise)
+            self._send(None)
+            return True
+        if not self.over:
+            self._send(Heard(reading, now_s, command))
+        return False
+
+    def view(self, view: View) -> View:
+        """Return the first page's view with what the run has to say."""
+        prompt = self.prompt
+        if prompt is None:
+            return replace(view, label="Run over", advice="") if self.over else view
+        step = prompt.step
+        only_read = step.kind in {Kind.CHECK, Kind.RECONNECT}
+        return replace(
+            view,
+            label=prompt.place or "Before",
+            advice=prompt.text if not only_read else "",
+            task=prompt.text if only_read else "",
+            # While a hand is led, the second person has nothing to do but hold.
+            word=prompt.word if prompt.word is not Word.HOLD or not prompt.text else "",
+            aim_v=prompt.aim_v,
+            ceiling_v=prompt.ceiling_v,
+            progress=f"{prompt.number} of {prompt.total}",
+            supply=step.kind is Kind.SUPPLY,
+        )
+
+    # -- the course -----------------------------------------------------------------------------------------------
+
+    def _send(self, answer: Heard | None) -> None:
+        try:
+            self._go_on(self._course.send(answer))
+        except StopIteration:
+            self.prompt, self.over = None, True
+            self._save()
+
+    def _go_on(self, request: Request) -> None:
+        while isinstance(request, Judge):
+            self.findings.append(request.finding)
+            request = self._course.send(None)
+        if isinstance(request, Keep):
+            self.keeping = request.reading
+            self._waiting = (request, self.keep(request.reading, request.step.id))
+        else:
+            before, self.prompt = self.prompt, request
+            if before is not None and before.step is not request.step:
+                self._save()
+
+    # -- the record -----------------------------------------------------------------------------------------------
+
+    def _note(self, keep: Keep, promise: Promise) -> None:
+        reading = keep.reading
+        kept = run_file.kept_from(
+            reading,
+            step=keep.step.id,
+            number=promise.number,
+            wave=wave_name(promise.number) if reading.tops is not None else "",
+            wall=self.wall(),
+            no_load=keep.no_load,
+            u_common_rel=judge.level_of(reading, no_load=keep.no_load).u_common_rel,
+            ceiling_v=math.nan if keep.ceiling_v is None else keep.ceiling_v,
+            ceiling_u_v=math.nan if keep.ceiling_u_v is None else keep.ceiling_u_v,
+        )
+        self.record = msgspec.structs.replace(self.record, kept=(*self.record.kept, kept))
+        self._save()
+
+    def _save(self) -> None:
+        self.record = msgspec.structs.replace(
+            self.record,
+            steps=tuple(map(self._step, self.run.steps)),
+            findings=tuple(map(_finding, self.findings)),
+        )
+        self.save(self.record)
+
+    def _step(self, step: Step) -> run_file.Step:
+        plain = {
+            "id": step.id,
+            "kind": step.kind,
+            "place": step.place,
+            "channel": step.channel,
+            "side": step.side,
+            "tone": step.tone.name if step.tone is not None else "",
+            "state": self.run.state(step),
+            "text": step.text,
+        }
+        return msgspec.convert(plain, run_file.Step)
+
+
+def _finding(finding: Finding) -> run_file.Finding:
+    plain = {name: getattr(finding, name) for name in run_file.Finding.__struct_fields__}
+    for name in ("value", "u", "limit"):
+        plain[name] = plain[name] if math.isfinite(plain[name]) else None
+    return msgspec.convert(plain, run_file.Finding)
+
+
+def beginning(
+    plan: Plan,
+    *,
+    calibration: Calibration | None,
+    limits: Limits,
+    simulated: bool,
+    wall: Wall,
+    boot_id: str = "",
+    monotonic_s: float = 0.0,
+) -> run_file.Run:
+    """Return the record of a run that has not begun yet."""
+    known = wall.trust is not Trust.UNKNOWN and calibration is not None
+    today = datetime.datetime.fromtimestamp(wall.unix_s, datetime.UTC).date()
+    return run_file.Run(
+        plan=msgspec.to_builtins(plan),
+        meter=run_file.MeterState(
+            serial=calibration.serial if calibration is not None else "",
+            versions={"flattop": __version__},
+            calibrated_on=calibration.date.isoformat() if calibration is not None else None,
+            calibrated_days=age_days(calibration, today) if known and calibration is not None else None,
+            simulated=simulated,
+            limits={name: float(value) for name, value in dataclasses.asdict(limits).items()},
+        ),
+        started=run_file.Started(
+            wall_time=rfc3339(wall.unix_s) if wall.unix_s else "",
+            wall_trust=wall.trust,
+            boot_id=boot_id,
+            monotonic_s=monotonic_s,
+        ),
+    )
