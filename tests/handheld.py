@@ -26,6 +26,9 @@ class Heard:
     def show(self, signal, tone_hz=None):
         self.shown.append(signal)
 
+    def lead(self, signal, off, tone_hz=None):
+        self.shown.append(signal)
+
     def once(self, signal):
         self.passed.append(signal)
 
@@ -39,8 +42,10 @@ class Heard:
 class Handheld:
     """The instrument and everything below it; `run` lets virtual time pass."""
 
-    def __init__(self, speaker=silence, *, pins, logbook=None, signals=None, wired=True, seed=1, **instrument):
-        self.bench = Bench(speaker, wired=wired, seed=seed)
+    def __init__(
+        self, speaker=silence, line=silence, *, pins, logbook=None, signals=None, wired=True, seed=1, **instrument
+    ):
+        self.bench = Bench(speaker, line, wired=wired, seed=seed)
         self.time = self.bench.time
         self.glass = SimulatedPanel(controller="st7789", now_s=self.time.now_s, rng=np.random.default_rng(seed))
         glass = self.glass

@@ -116,6 +116,8 @@ class Count:
     false: int = 0
     wrong_output: int = 0
     missed: int = 0
+    lifts: int = 0
+    """Leads that had to be lifted once more."""
     events: Counter = field(default_factory=Counter)
     told: Counter = field(default_factory=Counter)
     """Events that were told as what they were."""
@@ -155,6 +157,8 @@ class Scene:
     """A tuner, a lead, a track, and what goes wrong; `run` counts the keeps that should not have been."""
 
     steady_s, tolerance_pct = 1.0, 0.1
+    lingers_s = 2.0
+    """How long a tuner stays on an output, in the mean, after the track broke off there and began again."""
 
     def __init__(self, seed, *, gaps=True):
         self.rng = random.Random(seed)
@@ -253,8 +257,11 @@ class Scene:
             self._disturb(rng.choice([*TELLS, "gap"] if self.gaps else list(TELLS)), hum_v)
         if not self.kept:
             self._play(3.5)
-        if not self.kept:  # back at the level of the last place to a hair
-            self._play(3.5)
+        for _ in range(2):
+            if not self.kept and self.seen[-1] is Sight.SAME:  # the screen says: lift once more
+                self.count.lifts += 1
+                self._open(rng.uniform(0.5, 1.5), hum_v)
+                self._play(3.5)
         if not self.kept:
             self.count.missed += 1
             self.keeper.arm()
@@ -281,7 +288,7 @@ class Scene:
                 self.volume *= 0.9
             else:
                 self._play(2.0, hz=55.0)
-            self._play(rng.uniform(0.5, 4.0))
+            self._play(min(0.5 + rng.expovariate(1 / self.lingers_s), 20.0))
         self.volume = 1.0
 
     def _disturb(self, what, hum_v):

@@ -16,21 +16,27 @@ import numpy as np
 import pytest
 
 from bench_meter import Bench, by_time, nominal, sine
+from flattop import plan_files
 from flattop.converters.recording import RecordingConverter
+from flattop.errors import StorageError
 from flattop.instrument import Display, Ending, Instrument, Panel
 from flattop.measure.reading import Reason, Verdict
+from flattop.measure.verdict import Limits
 from flattop.meter import Meter
 from flattop.notify import Notifier
 from flattop.panel.buttons import Button
 from flattop.panel.indicators import Signal
-from flattop.panel.menu import Kind, Light, Menu, Page, SetUp
+from flattop.panel.menu import Kind, Light, Menu, Page, SetUp, Stage
 from flattop.panel.pages import About
 from flattop.panel.screen import draw, rgb565
 from flattop.record.card import Card
 from flattop.record.logbook import Logbook
+from flattop.record.stamps import Wall
 from flattop.samples import Input
 from flattop.selfcheck import Fault, Rank
 from flattop.simulated.panel import Fault as WireFault
+from flattop.tuner import Tuner, beginning
+from flattop.tuning.run import Run
 from handheld import Handheld
 from wav_bytes import wav
 
@@ -70,6 +76,15 @@ def rows(tmp_path):
     (path,) = tmp_path.glob("*/readings.csv")
     with path.open(newline="") as file:
         return list(csv.DictReader(file))
+
+
+def go_to(meter, page):
+    """Press A until a page is there."""
+    for _ in range(len(Page)):
+        if meter.instrument.menu.place.page is page:
+            return
+        meter.press(Button.A)
+    raise AssertionError(f"no way to {page}")
 
 
 # --- what the first page is told
@@ -270,8 +285,7 @@ def test_highest_lowest_and_forgetting(pins, logbook):
     held = meter.instrument.held
     assert held.lowest.rms_v == pytest.approx(30 / math.sqrt(2), rel=0.02)
     assert held.highest.rms_v == pytest.approx(60 / math.sqrt(2), rel=0.02)
-    meter.press(Button.A)
-    assert meter.instrument.menu.place.page is Page.HELD
+    go_to(meter, Page.HELD)
     meter.press(Button.C)
     assert meter.instrument.held.lowest.rms_v == pytest.approx(60 / math.sqrt(2), rel=0.02)
 
@@ -289,9 +303,7 @@ def test_what_is_set_on_the_meter_takes_effect_and_is_saved(pins):
 
     meter = Handheld(sine(60.0, 40.0), pins=pins, changed=save)
     meter.run(0.5)
-    meter.press(Button.A)
-    meter.press(Button.A)
-    assert meter.instrument.menu.place.page is Page.SET_UP
+    go_to(meter, Page.SET_UP)
     meter.press(Button.C)
     assert done.wait(5.0)
     assert saved[-1].input is Input.LINE
@@ -410,11 +422,93 @@ def test_the_about_page_tells_of_card_uptime_and_faults(pins, logbook):
         sine(60.0, 40.0), pins=pins, logbook=logbook, standing=[note], about=About(serial="FT-0007", simulated=True)
     )
     meter.run(1.0)
-    for _ in range(3):
-        meter.press(Button.A)
-    assert meter.instrument.menu.place.page is Page.ABOUT
+    go_to(meter, Page.ABOUT)
     about = meter.instrument._about(meter.time.now_s())
     assert about.serial == "FT-0007"
     assert "readings" in about.card
     assert about.uptime_s > 1.0
     assert about.faults == (note,)
+
+
+# --- a tuning run
+
+
+@pytest.fixture
+def begun(pins, logbook):
+    """A meter with one plan to choose, and what its run has saved."""
+    plan = plan_files.find("one-bass")
+    saved = []
+
+    def start(name):
+        assert name == plan.name
+        record = beginning(plan, calibration=None, limits=Limits(), simulated=True, wall=Wall(0.0))
+        return Tuner(Run(plan), keep=logbook.keep, save=saved.append, record=record, wall=lambda: Wall(0.0))
+
+    tone_hz = plan.tones[0].hz
+    meter = Handheld(sine(30.0, tone_hz), sine(1.9, tone_hz), pins=pins, logbook=logbook, start_run=start)
+    meter.instrument.menu.plans = (plan.name,)
+    return meter, saved
+
+
+def test_a_run_is_started_with_the_buttons_and_leads_from_then_on(begun, logbook):
+    meter, saved = begun
+    meter.run(0.5)
+    go_to(meter, Page.RUN)
+    meter.press(Button.C)
+    assert meter.instrument.tuner is not None
+    assert meter.instrument.menu.stage is Stage.UNDER_WAY
+    assert meter.instrument.menu.place.page is Page.CLEAN
+    assert meter.instrument.view.task
+    assert meter.instrument.view.progress.startswith("1 of ")
+    meter.press(Button.FOOT)
+    assert meter.instrument.view.progress.startswith("2 of "), "the foot switch passes on what is only read"
+    go_to(meter, Page.RUN)
+    for _ in range(4):
+        meter.press(Button.C)
+    assert meter.bench.converter.input is Input.LINE, "the source is measured at the line input"
+    meter.press(Button.FOOT)
+    until(lambda: logbook.status.kept == 1)
+    meter.run(0.3)
+    assert meter.heard.passed[-1] is Signal.KEPT
+    assert meter.instrument.held.kept is meter.instrument.tuner.kept
+    assert saved[-1].kept[0].rms_v == pytest.approx(1.9 / math.sqrt(2), rel=0.02)
+    assert [step.state for step in saved[-1].steps[:6]].count("skipped") == 4
+    go_to(meter, Page.RUN)
+    meter.press(Button.B)
+    assert meter.instrument.tuner.prompt.number < 8
+
+
+def test_a_run_that_cannot_begin_is_refused_aloud(pins):
+    meter = Handheld(sine(30.0, 40.0), pins=pins)
+    meter.instrument.menu.plans = ("gone",)
+    meter.run(0.3)
+    go_to(meter, Page.RUN)
+    meter.press(Button.C)
+    assert meter.instrument.tuner is None
+    assert meter.heard.passed[-1] is Signal.WRONG
+
+
+def test_a_card_that_promises_nothing_keeps_the_run_where_it_is(begun, logbook, monkeypatch):
+    meter, saved = begun
+    meter.run(0.3)
+    go_to(meter, Page.RUN)
+    meter.press(Button.C)
+    go_to(meter, Page.RUN)
+    for _ in range(5):
+        meter.press(Button.C)
+    tuner = meter.instrument.tuner
+
+    def refuse(reading, note):
+        raise StorageError("100 kept readings wait for the card")
+
+    keep, tuner.keep = tuner.keep, refuse
+    meter.press(Button.FOOT)
+    meter.run(1.0)
+    assert tuner.refused
+    assert meter.heard.passed.count(Signal.WRONG) == 1
+    assert not saved[-1].kept
+    tuner.keep = keep
+    meter.run(0.2)
+    until(lambda: logbook.status.kept == 1)
+    meter.run(0.3)
+    assert len(saved[-1].kept) == 1

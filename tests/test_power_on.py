@@ -20,7 +20,7 @@ from flattop.__main__ import main
 from flattop.calibration import Calibration
 from flattop.errors import CalibrationError, StorageError
 from flattop.panel.menu import Kind, Light, Menu, SetUp
-from flattop.power_on import SET_UP, SetUpFile, _Clock, load_calibration, load_set_up, with_folder
+from flattop.power_on import SET_UP, _Clock, load_calibration, load_set_up, set_up_file, with_folder
 from flattop.record.stamps import Trust
 from flattop.samples import Input
 from flattop.simulated.calibration import calibrate
@@ -141,7 +141,7 @@ def test_a_time_that_is_none_is_refused(seconds, capsys):
 
 def test_the_set_up_comes_back_but_not_the_clock(tmp_path):
     chosen = SetUp(Input.LINE, Kind.MID_HIGH, Light.NIGHT, muted=True, clock_offset_s=3600.0)
-    SetUpFile(tmp_path).save(Menu(chosen))
+    set_up_file(tmp_path).save(Menu(chosen))
     until((tmp_path / SET_UP).exists)
     assert load_set_up(tmp_path, settings.Settings()) == SetUp(Input.LINE, Kind.MID_HIGH, Light.NIGHT, muted=True)
 
@@ -154,7 +154,7 @@ def test_a_card_that_hangs_costs_one_thread_and_gets_the_newest(tmp_path, monkey
         written.append(json.loads(content)["light"])
 
     monkeypatch.setattr("flattop.power_on.write_durably", slowly)
-    file, before = SetUpFile(tmp_path), threading.active_count()
+    file, before = set_up_file(tmp_path), threading.active_count()
     for light in (Light.SUN, Light.NIGHT, Light.SUN, Light.NIGHT, Light.SHADE):
         file.save(Menu(SetUp(light=light)))
     assert threading.active_count() <= before + 1
@@ -207,8 +207,8 @@ def test_a_damaged_set_up_is_the_one_as_built(tmp_path, content):
 
 
 def test_without_a_card_nothing_is_remembered_and_nothing_fails(tmp_path):
-    SetUpFile(None).save(Menu())
-    SetUpFile(tmp_path / "gone").save(Menu())
+    set_up_file(None).save(Menu())
+    set_up_file(tmp_path / "gone").save(Menu())
     assert load_set_up(None, settings.Settings()) == SetUp()
     assert load_set_up(tmp_path / "gone", settings.Settings()) == SetUp()
 

@@ -225,7 +225,7 @@ def test_a_track_that_begins_again_is_not_taken_for_the_next_output():
 def test_a_next_output_that_is_the_same_to_a_hair_is_kept_after_a_while_or_once_lifted_again():
     hand = kept_at_a()
     hand.off()
-    assert hand.hold(85.0, 7.0).index(Sight.KEEP) == round(DOUBT_S / TICK_S)
+    assert hand.hold(85.0, DOUBT_S + 1.0).index(Sight.KEEP) == round(DOUBT_S / TICK_S)
     again = kept_at_a()
     again.off()
     again.hold(85.0, 1.0)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
@@ -19,15 +19,22 @@ from flattop.panel.hardware.controls import Controls
 from flattop.panel.hardware.display import PanelDisplay
 from flattop.panel.hardware.signals import Signals
 from flattop.panel.indicators import Signal, signal_of
-from flattop.panel.menu import Action, Held, Kind, Light, Menu, Page
+from flattop.panel.menu import Action, Held, Kind, Light, Menu, Page, Stage
 from flattop.panel.pages import About
+from flattop.panel.run_page import run_state
 from flattop.panel.screen import Kept, View
 from flattop.record.logbook import Kept as Promise
 from flattop.record.logbook import Logbook
 from flattop.samples import Input
 from flattop.selfcheck import CLOCK_WORDS, Fault, Rank
+from flattop.tuner import Tuner
+from flattop.tuning.pot import DOWN, STAY, UP
+from flattop.tuning.steps import Command, Word
 
 UNCALIBRATED = "uncal."
+HOLD_S = 4.0
+"""How long the second person is told to hold; after that the sounder says how the tone is again [s]."""
+_WORDS = {Word.UP: Signal.UP, Word.HOLD: Signal.HOLD, Word.DOWN: Signal.DOWN}
 STALE_S = 0.5
 """A reading older than this is not shown as a number [s]."""
 CARD_S = 5.0
@@ -125,6 +132,8 @@ class Instrument:
     wall : the host's wall clock [s since 1970], without what was set by hand
     standing : faults that last until the next start
     changed : called with the menu each time that something was set on the meter itself; must not wait
+    start_run : begins the tuning run that the menu has chosen; None if its plan cannot be used
+    tuner : a run that goes on from before the start
     live_faults : asked once a second for what comes and goes
     """
 
@@ -138,6 +147,8 @@ class Instrument:
     standing: Sequence[Fault] = ()
     live_faults: Callable[[], Sequence[Fault]] = tuple
     changed: Callable[[Menu], None] = lambda menu: None
+    start_run: Callable[[str], Tuner | None] = lambda name: None
+    tuner: Tuner | None = None
     notifier: Notifier = field(default_factory=lambda: Notifier({}))
     label: str = ""
     held: Held = field(default_factory=Held, init=False)
@@ -147,6 +158,9 @@ class Instrument:
     faults: tuple[Fault, ...] = field(default=(), init=False)
     _display: Display = field(init=False)
     _promise: Promise | None = field(default=None, init=False)
+    _command: Command = field(default=Command.NONE, init=False)
+    _word: tuple[Word, float] = field(default=(Word.NONE, -math.inf), init=False)
+    """The second person's word, and when it was first said."""
     _ending: Ending | None = field(default=None, init=False)
     _began_s: float = field(init=False)
     _screen_fault: str = field(default="", init=False)
@@ -224,6 +238,7 @@ class Instrument:
             self.logbook.restart()
         self._follow_presses(reading, now_s, wall_s)
         self._follow_promise()
+        self._follow_run(reading, now_s)
         self.held = self.held.seen(reading)
         self.faults = self._all_faults(now_s)
         stale = now_s - reading.time_s > STALE_S
@@ -234,8 +249,10 @@ class Instrument:
             keeping=_copy(self.held.keeping),
             faults=tuple(fault.words for fault in self.faults if fault.rank < Rank.NOTE),
         )
+        if self.tuner is not None:
+            self.view = self.tuner.view(self.view)
         self._show(now_s, wall_s)
-        self._signal(signal_of(reading, stale=stale), reading)
+        self._signal(signal_of(reading, stale=stale), reading, now_s)
         self._tell_manager(reading)
 
     def _follow_presses(self, reading: Reading, now_s: float, wall_s: float) -> None:
@@ -250,8 +267,20 @@ class Instrument:
 
     def _do(self, action: Action, reading: Reading) -> None:
         match action:
+            case Action.KEEP if self.tuner is not None and not self.tuner.over:
+                self._command = Command.KEEP
             case Action.KEEP:
                 self._keep(reading)
+            case Action.START_RUN:
+                self.tuner = self.start_run(self.menu.plan)
+                if self.tuner is None:
+                    self._pass_by(Signal.WRONG)
+            case Action.CLOSE_RUN:
+                self.tuner = None
+            case Action.SKIP:
+                self._command = Command.SKIP
+            case Action.BACK:
+                self._command = Command.BACK
             case Action.FORGET:
                 self.held = self.held.forgotten()
             case Action.SET_UP:
@@ -281,6 +310,27 @@ class Instrument:
         self._promise = None
         self._pass_by(Signal.KEPT)
 
+    def _follow_run(self, reading: Reading, now_s: float) -> None:
+        """Let a tuning run have the reading, and show what it keeps as kept."""
+        tuner, command = self.tuner, self._command
+        self._command = Command.NONE
+        self.menu.stage = Stage.NONE if tuner is None else Stage.OVER if tuner.over else Stage.UNDER_WAY
+        if tuner is None or tuner.over:
+            return
+        refused = tuner.refused
+        kept = tuner.take(reading, now_s=now_s, command=command)
+        if tuner.refused and not refused:
+            self._pass_by(Signal.WRONG)
+        if tuner.keeping is not None and self.held.keeping is not tuner.keeping:
+            self.held = self.held.asked(tuner.keeping)
+        if kept and tuner.kept is not None:
+            self.held = self.held.answered(tuner.kept, on_card=True)
+            self._pass_by(Signal.KEPT)
+        wanted = tuner.prompt.step.input if tuner.prompt is not None else self.meter.converter.input
+        if wanted is not self.meter.converter.input:
+            with suppress(FlattopError):
+                self.meter.converter.select(wanted)
+
     def _take_over_set_up(self) -> None:
         set_up = self.menu.set_up
         self._display.soft_may_stay = set_up.kind is Kind.BASS
@@ -305,8 +355,18 @@ class Instrument:
             return
         place = self.menu.place
         about = self.about if place.page is not Page.ABOUT else self._about(now_s)
+        tuner = self.tuner
         frame = pages.draw(
-            place, self.view, set_up=self.menu.set_up, held=self.held, about=about, now_s=now_s, wall_s=wall_s
+            place,
+            self.view,
+            set_up=self.menu.set_up,
+            held=self.held,
+            about=about,
+            now_s=now_s,
+            wall_s=wall_s,
+            run=run_state(tuner.run, tuner.prompt, tuner.findings) if tuner is not None else None,
+            plans=self.menu.plans,
+            plan=self.menu.plan,
         )
         try:
             self.panel.screen.show(frame)
@@ -325,14 +385,26 @@ class Instrument:
             faults=self.faults,
         )
 
-    def _signal(self, signal: Signal, reading: Reading) -> None:
+    def _signal(self, signal: Signal, reading: Reading, now_s: float) -> None:
         if self.panel.signals is None:
             return
         self.panel.signals.restart()
+        tone_hz = reading.hz if math.isfinite(reading.hz) else None
+        prompt = self.tuner.prompt if self.tuner is not None else None
+        if prompt is not None and prompt.word is not self._word[0]:
+            self._word = (prompt.word, now_s)
+        called = prompt is not None and (prompt.word in {Word.UP, Word.DOWN} or now_s - self._word[1] < HOLD_S)
+        if prompt is not None and called and prompt.word in _WORDS and signal not in {Signal.STOP, Signal.FAULT}:
+            signal = _WORDS[prompt.word]
         leaving = self._ending is not None or self.menu.place.page is Page.LEAVE
         if leaving and signal not in {Signal.STOP, Signal.FAULT}:
             signal = Signal.SHUTTING_DOWN
-        self.panel.signals.show(signal, reading.hz if math.isfinite(reading.hz) else None)
+        aim_v = prompt.aim_v if prompt is not None and prompt.text in {UP, DOWN, STAY} else None
+        if prompt is not None and aim_v is not None and not called:
+            off = (reading.rms_v - aim_v) / max(prompt.tolerance_v, 1e-3)
+            self.panel.signals.lead(signal, off if math.isfinite(off) else 0.0, tone_hz)
+        else:
+            self.panel.signals.show(signal, tone_hz)
 
     def _pass_by(self, signal: Signal) -> None:
         if self.panel.signals is not None:

@@ -14,11 +14,12 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Generic, TypeVar
 
 import msgspec
 import numpy as np
 
-from flattop import __version__, selfcheck
+from flattop import __version__, plan_files, selfcheck
 from flattop.board import Opened, open_logbook
 from flattop.calibration import Calibration, age_days, load, write_durably
 from flattop.console import Live, say
@@ -30,14 +31,20 @@ from flattop.meter import Meter, limits_from
 from flattop.notify import Notifier
 from flattop.panel.menu import Menu, SetUp
 from flattop.panel.pages import About
-from flattop.record.stamps import Trust, Wall
+from flattop.record import run_file
+from flattop.record.stamps import Trust, Wall, host_boot_id
 from flattop.samples import Input
 from flattop.selfcheck import Fault, Rank
 from flattop.settings import Files, Settings
+from flattop.tuner import Tuner, beginning
+from flattop.tuning.plan import Plan
+from flattop.tuning.run import Run
 
 SWITCH_S = 1e-4
 POWER_OFF = "power-off"
 """File in the service's run-time folder that asks for the power to be switched off."""
+PLANS = "plans"
+"""Folder for plans, in the folder for sessions."""
 SET_UP = "set-up.json"
 """What was set on the meter itself, in the folder for sessions."""
 
@@ -79,6 +86,34 @@ def start(
         )
 
     good = calibration if isinstance(calibration, Calibration) else None
+    plans = {
+        plan.name: plan
+        for plan in plan_files.choices(folder / PLANS if folder is not None else None).values()
+        if isinstance(plan, Plan)
+    }
+    menu.plans = tuple(plans)
+
+    def start_run(name: str) -> Tuner | None:
+        plan = plans.get(name)
+        if plan is None or logbook is None:
+            return None
+        record = beginning(
+            plan,
+            calibration=good,
+            limits=meter.judge.limits,
+            simulated=simulated,
+            wall=clock.now(),
+            boot_id=host_boot_id(),
+            monotonic_s=time.monotonic(),
+        )
+
+        def write(record: run_file.Run) -> None:
+            session = logbook.status.folder
+            if session is not None:
+                run_file.save(session, record)
+
+        return Tuner(Run(plan), keep=logbook.keep, save=Newest(write, name="run").save, record=record, wall=clock.now)
+
     today = datetime.datetime.now(datetime.UTC)
     return Instrument(
         meter=meter,
@@ -99,7 +134,8 @@ def start(
             settings=settings, parts=parts, calibration=calibration, now=today, root=root, simulated=simulated
         ),
         live_faults=comes_and_goes,
-        changed=SetUpFile(folder).save,
+        changed=set_up_file(folder).save,
+        start_run=start_run,
         notifier=Notifier(),
     )
 
@@ -171,6 +207,9 @@ def _ask_for_power_off() -> None:
         say(f"flattop: the power cannot be switched off ({error.strerror}); switch it off by hand, it is safe now")
 
 
+Content = TypeVar("Content")
+
+
 class _Clock:
     """The wall clock with what was set on the meter, and how far it is to be believed."""
 
@@ -217,33 +256,46 @@ def load_set_up(folder: Path | None, settings: Settings) -> SetUp:
     return replace(found, clock_offset_s=0.0)
 
 
-class SetUpFile:
-    """Remembers what is set on the meter: one writer, which takes the newest, however slow the card is."""
+class Newest(Generic[Content]):
+    """Writes what changes now and then: one writer, which takes the newest, however slow the card is.
 
-    def __init__(self, folder: Path | None) -> None:
-        self._folder = folder
+    write : puts it on the card; a card that does not take it is met by the logbook as well
+    """
+
+    def __init__(self, write: Callable[[Content], None], *, name: str) -> None:
+        self._write, self._name = write, name
         self._lock = threading.Lock()
-        self._wanted: SetUp | None = None
+        self._wanted: list[Content] = []
         self._writing = False
 
-    def save(self, menu: Menu) -> None:
-        """Have it written, and return at once; a card that does not take it is met by the logbook as well."""
+    def save(self, content: Content) -> None:
+        """Have it written, and return at once."""
         with self._lock:
-            self._wanted = menu.set_up
-            if self._writing or self._folder is None:
+            self._wanted = [content]
+            if self._writing:
                 return
             self._writing = True
-        threading.Thread(target=self._write, args=(self._folder / SET_UP,), name="set-up", daemon=True).start()
+        threading.Thread(target=self._go_on, name=self._name, daemon=True).start()
 
-    def _write(self, path: Path) -> None:
+    def _go_on(self) -> None:
         while True:
             with self._lock:
-                wanted, self._wanted = self._wanted, None
-                if wanted is None:
+                wanted, self._wanted = self._wanted, []
+                if not wanted:
                     self._writing = False
                     return
             with contextlib.suppress(StorageError):
-                write_durably(path, msgspec.json.encode(wanted))
+                self._write(wanted[0])
+
+
+def set_up_file(folder: Path | None) -> Newest[Menu]:
+    """Return what remembers the set-up in the folder for sessions, if there is one."""
+
+    def write(menu: Menu) -> None:
+        if folder is not None:
+            write_durably(folder / SET_UP, msgspec.json.encode(menu.set_up))
+
+    return Newest(write, name="set-up")
 
 
 def load_calibration(settings: Settings) -> Calibration | CalibrationError | None:

@@ -13,6 +13,7 @@ import msgspec
 
 from flattop import __version__
 from flattop.calibration import Calibration, age_days
+from flattop.errors import StorageError
 from flattop.measure.reading import Reading
 from flattop.measure.verdict import Limits
 from flattop.panel.screen import View
@@ -65,7 +66,9 @@ class Tuner:
     over: bool = field(default=False, init=False)
     findings: list[Finding] = field(default_factory=list, init=False)
     _course: Course = field(init=False)
-    _waiting: tuple[Keep, Promise] | None = field(default=None, init=False)
+    refused: bool = field(default=False, init=False)
+    """The card does not promise to take a reading; it is asked again with every turn."""
+    _waiting: tuple[Keep, Promise | None] | None = field(default=None, init=False)
 
     def __post_init__(self) -> None:
         self._course = self.run.requests()
@@ -75,7 +78,9 @@ class Tuner:
         """Take the next reading in; True if another one has just been kept."""
         if self._waiting is not None:
             keep, promise = self._waiting
-            if not promise.done:
+            if promise is None:
+                self._ask_card(keep)
+            if promise is None or not promise.done:
                 return False
             self._waiting, self.kept, self.keeping = None, keep.reading, None
             self._note(keep, promise)
@@ -120,11 +125,18 @@ class Tuner:
             request = self._course.send(None)
         if isinstance(request, Keep):
             self.keeping = request.reading
-            self._waiting = (request, self.keep(request.reading, request.step.id))
+            self._ask_card(request)
         else:
             before, self.prompt = self.prompt, request
             if before is not None and before.step is not request.step:
                 self._save()
+
+    def _ask_card(self, keep: Keep) -> None:
+        try:
+            self._waiting = (keep, self.keep(keep.reading, keep.step.id))
+            self.refused = False
+        except StorageError:
+            self._waiting, self.refused = (keep, None), True
 
     # -- the record -----------------------------------------------------------------------------------------------
 

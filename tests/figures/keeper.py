@@ -32,6 +32,7 @@ def keeps(runner: Runner, trials: int) -> list[Row]:
     rows = [
         Row("false keeps", f"{found.false} of {found.keeps}", "<= 1 in 1,000 min", minutes, per_1000 <= 1.0),
         Row("kept for the wrong output", f"{found.wrong_output}", "none", found.keeps, found.wrong_output == 0),
+        Row("leads to be lifted once more", f"{100 * found.lifts / found.keeps:.1f} %", "-", found.keeps, None),
         Row("outputs never kept", f"{found.missed}", "none", found.keeps, found.missed == 0),
         Row(
             "events called by another's name",

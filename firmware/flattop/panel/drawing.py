@@ -83,6 +83,28 @@ def text_mask(text: str, size_px: int, room_px: int = 0) -> Mask:
     return _trimmed(image, ascent)
 
 
+@lru_cache(maxsize=128)
+def wrapped(text: str, size_px: int, room_px: int) -> tuple[str, ...]:
+    """Return `text` in lines that fit; a word too long for a line is broken, nothing is cut off."""
+    face = font(size_px)
+    lines: list[str] = []
+    line = ""
+    for word in text.split():
+        longer = f"{line} {word}" if line else word
+        if face.getlength(longer) <= room_px:
+            line = longer
+            continue
+        if line:
+            lines.append(line)
+        line = ""
+        for char in word:
+            if line and face.getlength(line + char) > room_px:
+                lines.append(line)
+                line = ""
+            line += char
+    return (*lines, line) if line else tuple(lines)
+
+
 @lru_cache(maxsize=64)
 def digit_mask(char: str, size_px: int, slot_px: int) -> Mask:
     """Return one character of a number, in a slot whose width does not depend on the character."""
@@ -188,6 +210,24 @@ SHAPES: dict[str, Shape] = {
     "up": ((True, ((0.5, 0.02), (1.0, 0.62), (0.0, 0.62))), (True, rect(0.3, 0.6, 0.7, 0.98))),
     "hold": ((True, rect(0.04, 0.1, 0.96, 0.9)), (False, rect(0.24, 0.3, 0.76, 0.7))),
     "down": ((True, ((0.5, 0.98), (1.0, 0.38), (0.0, 0.38))), (True, rect(0.3, 0.02, 0.7, 0.4))),
+    # For the steps of a run: done, skipped, could not be done, open; and for a judgement: fail.
+    "tick": stroke(((0.1, 0.55), (0.38, 0.84), (0.9, 0.18)), 0.09),
+    "hop": (
+        *stroke(arc((0.5, 0.56), 0.38, 180, 360), 0.075),
+        (True, ((0.72, 0.54), (1.0, 0.54), (0.88, 0.84))),
+        (True, arc((0.5, 0.76), 0.13)),
+    ),
+    "dead end": (
+        (True, rect(0.84, 0.04, 1.0, 0.96)),
+        (True, rect(0.0, 0.43, 0.4, 0.57)),
+        (True, ((0.36, 0.22), (0.74, 0.5), (0.36, 0.78))),
+    ),
+    "brackets": (
+        (True, rect(0.04, 0.06, 0.96, 0.94)),
+        (False, rect(0.18, 0.2, 0.82, 0.8)),
+        (False, rect(0.34, 0.0, 0.66, 1.0)),
+    ),
+    "bang": ((True, ((0.36, 0.0), (0.64, 0.0), (0.58, 0.62), (0.42, 0.62))), (True, arc((0.5, 0.85), 0.13))),
     "battery": (
         (True, rect(0.02, 0.28, 0.98, 0.94)),
         (False, rect(0.14, 0.4, 0.86, 0.82)),

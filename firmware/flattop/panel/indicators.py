@@ -72,18 +72,34 @@ _VERDICTS = {
     Verdict.DISTORTED: Signal.DISTORTED,
 }
 _NOTHING_YET = frozenset({Reason.CLOCK_LEARNING, Reason.TOO_SHORT, Reason.NO_TONE})
+QUIET = frozenset({Signal.NOTHING, Signal.CLEAN, Signal.DISTORTED, Signal.UNKNOWN})
+"""Lasting signals that say nothing again and again: a hand may be led, and the second person told, in their place."""
 
 
-def signal_of(reading: Reading | None, *, stale: bool) -> Signal:
-    """Return the signal of one state; the gravest state wins, in the order of `words.face`."""
+def signal_of(reading: Reading | None, *, stale: bool, supply: bool = False, word: str = "") -> Signal:
+    """Return the signal of one state; the gravest state wins, in the order of `words.face`.
+
+    supply : the leads are meant to lie on the supply, where d.c. is no fault
+    word : what the second person is to do with the volume, "up", "hold" or "down", or empty. Soft and flat go before
+        up and hold; down goes before them, being what they call for.
+    """
+    state = _state(reading, stale=stale, supply=supply)
+    if word and (state in QUIET or (word == Signal.DOWN and state in {Signal.SOFT, Signal.FLAT})):
+        return Signal(word)
+    return state
+
+
+def _state(reading: Reading | None, *, stale: bool, supply: bool) -> Signal:
     if reading is None:
         return Signal.NOTHING
     if reading.reason is Reason.SILENT:
         return Signal.FAULT
     if stale:
         return Signal.UNKNOWN
-    if reading.dc_alarm or reading.reason is Reason.TOO_HIGH:
+    if reading.reason is Reason.TOO_HIGH:
         return Signal.STOP
+    if reading.dc_alarm:
+        return Signal.NOTHING if supply else Signal.STOP
     if reading.reason in _NOTHING_YET:
         return Signal.NOTHING
     return _VERDICTS.get(reading.verdict, Signal.UNKNOWN)
@@ -256,6 +272,10 @@ def _tone_step(tone_hz: float | None) -> int | None:
 @cache
 def _sound(signal: Signal, tone_step: int | None) -> SoundPattern:
     parts, repeats = _SOUNDS[signal]
+    return _pattern(parts, tone_step, repeats=repeats)
+
+
+def _pattern(parts: Sequence[_Part], tone_step: int | None, *, repeats: bool) -> SoundPattern:
     ladder = _pitches(tone_step)
     return Pattern(tuple(SoundStep(time_s, 0.0 if rung is None else ladder[rung]) for rung, time_s in parts), repeats)
 
@@ -301,6 +321,64 @@ def _climb(free: Sequence[tuple[float, float]], ratio: float) -> list[float]:
     return rungs
 
 
+# --- leading the hand on a gain pot --------------------------------------------------------------------------------
+
+LEAD_TURNS_S = (0.3, 0.38, 0.48, 0.6, 0.76, 0.96, 1.2, 1.5)
+"""From one pip to the next [s]: the first below twice the tolerance, each further one at up to twice the distance."""
+_LEAD_UP: tuple[_Part, ...] = ((4, 0.07), (5, 0.07))
+_LEAD_DOWN: tuple[_Part, ...] = ((1, 0.07), (None, 0.07), (0, 0.07))
+_LEAD_THERE: tuple[_Part, ...] = ((2, 0.2), (None, 0.2), (3, 0.2), (None, 1.1))
+_SETTLED = 0.85
+"""A level that was outside its tolerance counts as inside from this share of it on, so that the pips do not flutter."""
+
+
+class Lead(NamedTuple):
+    """Which way a hand is led, and how far it has to go."""
+
+    way: int
+    """1: up, -1: down, 0: there."""
+    step: int = 0
+    """Of `LEAD_TURNS_S`."""
+
+
+def off_aim(*, level_v: float, aim_v: float | None, tolerance_v: float) -> float:
+    """Return how far a level lies above its aim, in units of the tolerance; NaN where there is none of the three."""
+    return (level_v - aim_v) / tolerance_v if aim_v is not None and tolerance_v > 0 else math.nan
+
+
+def lead_of(off: float, *, before: Lead | None = None) -> Lead | None:
+    """Return how a hand is led whose level is `off` units of the tolerance above its aim; None where that is NaN.
+
+    before : how it was led so far: a level that comes in has to come in a little further than one that is in
+    """
+    if math.isnan(off):
+        return None
+    came_in = before is not None and before.way != 0
+    if abs(off) <= (_SETTLED if came_in else 1.0):
+        return Lead(0)
+    doublings = math.log2(min(max(abs(off), 1.0), 1e9))
+    return Lead(-1 if off > 0 else 1, min(int(doublings), len(LEAD_TURNS_S) - 1))
+
+
+def lead_sound(lead: Lead, *, tone_hz: float | None, muted: bool = False) -> SoundPattern | None:
+    """Return what the sounder does to lead a hand: pips that come the faster the nearer the aim is, a calm pair when there.
+
+    Up is a rising pip above the middle of the ladder, down a falling pair of pips below it, and both go by rhythm
+    alone. The pitches are those of `pitches`.
+    """
+    return None if muted else _lead_sound(lead, _tone_step(tone_hz))
+
+
+# As the caches above, bounded by the tones that differ.
+@cache
+def _lead_sound(lead: Lead, tone_step: int | None) -> SoundPattern:
+    parts = {1: _LEAD_UP, 0: _LEAD_THERE, -1: _LEAD_DOWN}[lead.way]
+    if lead.way:
+        pip_s = math.fsum(time_s for _, time_s in parts)
+        parts = (*parts, (None, LEAD_TURNS_S[lead.step] - pip_s))
+    return _pattern(parts, tone_step, repeats=True)
+
+
 class Output(NamedTuple):
     """What lamp and sounder do at one moment."""
 
@@ -328,14 +406,20 @@ class Player:
         self._spoken = False
         """What sounds once on entering this state has sounded."""
         self._spoken_s: dict[Signal, float] = {}
+        self._lead: Lead | None = None
+        self._turn_s = 0.0
+        """Since when the hand is led as it is now; the start of a turn of its pips."""
         self._passing: Signal | None = None
         self._passing_s = 0.0
 
     def show(self, signal: Signal, *, time_s: float, tone_hz: float | None = None) -> None:
-        """Go over to a lasting signal; one that is shown already goes on in its rhythm, clear of the new tone."""
+        """Go over to a lasting signal; one that is shown already goes on in its rhythm, clear of the new tone.
+
+        No hand is led any more.
+        """
         if signal in PASSING:
             raise ValueError(f"{signal.name} passes: give it to once(); show() takes lasting signals")
-        self._tone_hz = tone_hz
+        self._tone_hz, self._lead = tone_hz, None
         if signal is self._signal:
             return
         self._signal, self._since_s = signal, time_s
@@ -344,6 +428,27 @@ class Player:
             self._spoken_s[signal] = time_s
         if self._uninterrupted:
             self._passing = None
+
+    def lead(self, signal: Signal, off: float, *, time_s: float, tone_hz: float | None = None) -> None:
+        """Show a lasting signal as `show` does and, where it is one of `QUIET`, lead a hand by the sounder.
+
+        off : how far the level is above the aim, in units of its tolerance (`off_aim`); NaN: nobody is led. Pips go
+            on in their rhythm as the distance changes: the present turn gets longer or shorter.
+        """
+        before = self._lead
+        self.show(signal, time_s=time_s, tone_hz=tone_hz)
+        if signal not in QUIET:
+            return
+        self._lead = lead = lead_of(off, before=before)
+        if lead is None:
+            return
+        self._spoken = True
+        if before is None or lead.way != before.way:
+            self._turn_s = time_s
+        elif lead != before:
+            turns_s = LEAD_TURNS_S
+            begun_s = self._turn_s + max(time_s - self._turn_s, 0.0) // turns_s[before.step] * turns_s[before.step]
+            self._turn_s = begun_s if time_s - begun_s < turns_s[lead.step] else time_s
 
     def once(self, signal: Signal, *, time_s: float) -> None:
         """Play a passing signal from now on, then take the lasting one up again.
@@ -370,16 +475,20 @@ class Player:
             if time_s >= limit_s:
                 self._passing = None
                 self._since_s = max(self._since_s, limit_s)
+                self._turn_s = max(self._turn_s, limit_s)
                 limit_s = math.inf
         signal, since_s, spoken = self._signal, self._since_s, self._spoken
         if self._passing is not None:
             signal, since_s, spoken = self._passing, self._passing_s, False
         flash, flash_left_s = lamp(signal).at(time_s - since_s)
         tune = sound(signal, tone_hz=self._tone_hz, muted=self.muted)
+        sounds_since_s = since_s
+        if self._lead is not None and self._passing is None:
+            tune, sounds_since_s = lead_sound(self._lead, tone_hz=self._tone_hz, muted=self.muted), self._turn_s
         note: SoundStep | None = None
         note_left_s = math.inf
         if tune is not None and (tune.repeats or not spoken):
-            note, note_left_s = tune.at(time_s - since_s)
+            note, note_left_s = tune.at(time_s - sounds_since_s)
         return Output(
             lamp=led(flash.colour, flash.level * self.brightness) if flash is not None else (0.0, 0.0, 0.0),
             pitch_hz=note.pitch_hz if note is not None else 0.0,

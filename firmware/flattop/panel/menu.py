@@ -58,6 +58,11 @@ class Action(StrEnum):
     KEEP = "keep the present reading"
     FORGET = "forget what is held"
     SET_UP = "the set-up changed"
+    START_RUN = "start the chosen plan"
+    """`Menu.plan` says which."""
+    BACK = "do the step before again"
+    SKIP = "skip the present step"
+    CLOSE_RUN = "put the run that is over aside"
     SHUT_DOWN = "shut down"
 
 
@@ -65,6 +70,7 @@ class Page(StrEnum):
     """What the screen answers or asks."""
 
     CLEAN = "is it clean?"
+    RUN = "tuning run"
     HELD = "what is held"
     SET_UP = "set-up"
     ABOUT = "about"
@@ -81,6 +87,14 @@ class Row(StrEnum):
     LIGHT = "light"
     SOUND = "sound"
     CLOCK = "clock"
+
+
+class Stage(StrEnum):
+    """Whether there is a tuning run."""
+
+    NONE = "none"
+    UNDER_WAY = "under way"
+    OVER = "over"
 
 
 class Place(NamedTuple):
@@ -162,7 +176,13 @@ def _counted(value: int, place: int, low: int, high: int) -> int:
 
 # --- pages ---------------------------------------------------------------------------------------------------------
 
-_RING = {Page.CLEAN: Page.HELD, Page.HELD: Page.SET_UP, Page.SET_UP: Page.ABOUT, Page.CLOCK: Page.ABOUT}
+_RING = {
+    Page.CLEAN: Page.RUN,
+    Page.RUN: Page.HELD,
+    Page.HELD: Page.SET_UP,
+    Page.SET_UP: Page.ABOUT,
+    Page.CLOCK: Page.ABOUT,
+}
 _Choice = TypeVar("_Choice", bound=Enum)
 
 
@@ -176,14 +196,28 @@ class Menu:
     which nothing is pressed: C held asks, A held answers yes. A button that was already down when the question came
     up is no answer, so neither a tool across the buttons nor a bag that squeezes them all can shut the meter down.
 
+    A run is started by a short press of C on its own page, while none is there. The page is left with it, so that the
+    same press again does nothing; and a run that is over is put aside with B, so that whoever skips its last steps
+    with C starts no new one.
+
     set_up : what is set; whoever finds that a part of it cannot be done puts the former value back.
+    plans : names of the plans that can be started, each once; empty if there are none.
+    stage : whether there is a run; whoever carries it out says so.
     """
 
     def __init__(self, set_up: SetUp | None = None) -> None:
         self.set_up = set_up or SetUp()
+        self.plans: tuple[str, ...] = ()
+        self.stage = Stage.NONE
         self.place = Place()
+        self._plan = ""
         self._now_s = -math.inf
         self._moved_s = -math.inf
+
+    @property
+    def plan(self) -> str:
+        """The plan that is chosen; empty if there is none."""
+        return self._plan if self._plan in self.plans else next(iter(self.plans), "")
 
     def press(self, press: Press, *, wall_s: float) -> tuple[Action, ...]:
         """Follow one press; return what is asked for, first things first.
@@ -234,6 +268,8 @@ class Menu:
         match place.page:
             case Page.CLEAN if further:
                 return (Action.KEEP,)
+            case Page.RUN:
+                return self._follow_run(further=further)
             case Page.HELD:
                 return (Action.KEEP if further else Action.FORGET,)
             case Page.SET_UP if further:
@@ -247,6 +283,19 @@ class Menu:
             case _:
                 pass
         return ()
+
+    def _follow_run(self, *, further: bool) -> tuple[Action, ...]:
+        if self.stage is Stage.UNDER_WAY:
+            return (Action.BACK if further else Action.SKIP,)
+        if self.stage is Stage.OVER:
+            return (Action.CLOSE_RUN,) if further else ()
+        if not self.plans:
+            return ()
+        if further:
+            self._plan = self.plans[(self.plans.index(self.plan) + 1) % len(self.plans)]
+            return ()
+        self.place = Place()
+        return (Action.START_RUN,)
 
     def _change(self, row: Row, wall_s: float) -> tuple[Action, ...]:
         now = self.set_up

@@ -1,4 +1,4 @@
-"""The pages behind the first one: what is held, the set-up, the meter itself, and the questions it asks back."""
+"""The pages behind the first one: the run, what is held, the set-up, the meter itself, and what it asks back."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from functools import lru_cache
 from typing import Protocol
 
 from PIL import Image
 
 from flattop.panel import screen
-from flattop.panel.drawing import Box, draw_number, draw_plate, draw_shape, draw_text, font
+from flattop.panel.drawing import Box, draw_number, draw_plate, draw_shape, draw_text, font, wrapped
 from flattop.panel.menu import Entry, Held, Kind, Light, Page, Place, Row, SetUp
+from flattop.panel.run_page import RunState, draw_plans, draw_run
 from flattop.panel.screen import LARGE_PX, SMALL_PX, View
 from flattop.panel.words import (
     BLACK,
@@ -97,18 +97,40 @@ class About:
 
 
 def draw(
-    place: Place, view: View, *, set_up: SetUp, held: Held, about: About, now_s: float, wall_s: float
+    place: Place,
+    view: View,
+    *,
+    set_up: SetUp,
+    held: Held,
+    about: About,
+    now_s: float,
+    wall_s: float,
+    run: RunState | None = None,
+    plans: Sequence[str] = (),
+    plan: str = "",
 ) -> Image.Image:
     """Return the frame of any page: mode RGB, 320 x 240; the same arguments give the same bytes.
 
     now_s : the time of the readings' clock [s]
     wall_s : the host's wall clock [s since 1970], to which the set-up adds its offset
+    run : how far the tuning run has come; None without one
+    plans, plan : what can be started without one, and which of them is chosen
     """
     if place.page is Page.CLEAN:
         return screen.draw(view)
     image = Image.new("RGB", screen.SIZE, BLACK)
+    keys = _KEY_WORDS.get(place.page, ("next", "", ""))
     title: str = place.page if place.page not in {Page.ASK, Page.LEAVE} else view.label
     match place.page:
+        case Page.RUN if run is not None:
+            title = run.title
+            keys = ("next", "plans", "") if run.over else ("next", "back", "skip")
+            draw_run(image, BODY, run)
+        case Page.RUN:
+            if plans:
+                title = f"plan {plans.index(plan) + 1 if plan in plans else '-'}/{len(plans)}"
+                keys = ("next", "plan", "start")
+            draw_plans(image, BODY, plans, plan)
         case Page.HELD:
             _draw_held(image, held, now_s)
         case Page.SET_UP:
@@ -126,7 +148,7 @@ def draw(
             _draw_question(image, "GOING OFF", ("to stay on: any press",))
     screen.draw_top(image, view, title)
     _draw_now(image, view)
-    _draw_keys(image, _KEY_WORDS[place.page], set_it=place.entry is not None and place.entry.ready)
+    _draw_keys(image, keys, set_it=place.entry is not None and place.entry.ready)
     return image
 
 
@@ -291,10 +313,11 @@ def about_sheets(about: About) -> list[tuple[Line, ...]]:
     sheets: list[tuple[Line, ...]] = []
     for fault in about.faults:
         heading = [
-            Line(part, heading=True) for part in wrapped(fault.words.strip().upper() or "FAULT", BODY.width - 18)
+            Line(part, heading=True)
+            for part in wrapped(fault.words.strip().upper() or "FAULT", SMALL_PX, BODY.width - 18)
         ]
-        lines = [Line(part, colour=WHITE) for part in wrapped(fault.remedy, BODY.width)]
-        lines += [Line(part) for part in wrapped(fault.detail, BODY.width)]
+        lines = [Line(part, colour=WHITE) for part in wrapped(fault.remedy, SMALL_PX, BODY.width)]
+        lines += [Line(part) for part in wrapped(fault.detail, SMALL_PX, BODY.width)]
         # A heading that leaves little room is not repeated.
         room = ROWS - len(heading)
         if room >= 2:
@@ -334,33 +357,11 @@ def _facts(about: About) -> Iterator[tuple[str, str]]:
 
 def _fact_lines(label: str, value: str) -> list[Line]:
     """Return a fact with its value in the right-hand column; a label wider than its own stands alone."""
-    labels = wrapped(label, BODY.width)
-    values = [part for line in value.splitlines() for part in wrapped(line, BODY.right - VALUE_LEFT)] or [""]
+    labels = wrapped(label, SMALL_PX, BODY.width)
+    values = [part for line in value.splitlines() for part in wrapped(line, SMALL_PX, BODY.right - VALUE_LEFT)] or [""]
     if len(labels) > 1 or font(SMALL_PX).getlength(label) > VALUE_LEFT - BODY.left - 4:
         return [*(Line(part) for part in labels), *(Line(value=part) for part in values)]
     return [Line(label, values[0]), *(Line(value=part) for part in values[1:])]
-
-
-@lru_cache(maxsize=128)
-def wrapped(text: str, room_px: int) -> tuple[str, ...]:
-    """Return `text` in lines that fit; a word too long for a line is broken, nothing is cut off."""
-    face = font(SMALL_PX)
-    lines: list[str] = []
-    line = ""
-    for word in text.split():
-        longer = f"{line} {word}" if line else word
-        if face.getlength(longer) <= room_px:
-            line = longer
-            continue
-        if line:
-            lines.append(line)
-        line = ""
-        for char in word:
-            if line and face.getlength(line + char) > room_px:
-                lines.append(line)
-                line = ""
-            line += char
-    return (*lines, line) if line else tuple(lines)
 
 
 def _draw_sheet(image: Image.Image, lines: Sequence[Line]) -> None:

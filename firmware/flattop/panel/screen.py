@@ -182,9 +182,7 @@ def _draw_middle(image: Image.Image, view: View, reading: Reading | None, sign: 
         if picture is not None:
             image.paste(picture, PICTURE)
     if view.faults and sign is not STOP:
-        _draw_fault(
-            image, view.faults, FACTS if pictured else Box(FACTS.left, FACTS.top, PICTURE.right, FACTS.bottom)
-        )
+        _draw_fault(image, view.faults, FACTS if pictured else Box(FACTS.left, FACTS.top, PICTURE.right, FACTS.bottom))
     elif pictured and reading is not None:
         _facts(image, reading, view)
     else:

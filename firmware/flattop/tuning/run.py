@@ -212,9 +212,11 @@ class Run:
             if heard.command is Command.KEEP and math.isfinite(reading.rms_v):
                 self._keeper.keep_now(reading, now_s=heard.now_s, place=step.label)
                 return reading
-            if seen.keep:
+            if seen.keep and reading.verdict is not Verdict.UNKNOWN:
                 return reading
-            if seen.sight in AT_PLACE:
+            if seen.keep:
+                self._keeper.arm()  # it stands, but is no tone that can be judged: hum, or next to nothing
+            elif seen.sight in AT_PLACE:
                 self._at = step.label
                 if ceiling is not None:
                     ceiling.see(reading)
@@ -259,8 +261,12 @@ class Run:
             up = {"word": Word.UP, "ceiling_v": known(ceiling.highest_clean_v)}
             if not abs(heard.reading.rms_v - since_v) <= 0.005 * since_v:
                 since_s, since_v = heard.now_s, heard.reading.rms_v
-            elif heard.now_s - since_s >= GIVE_UP_S or heard.command is Command.KEEP:
+            elif heard.now_s - since_s >= GIVE_UP_S:
                 break  # the volume is at its end, and all of it is clean
+            if heard.command is Command.KEEP and math.isfinite(heard.reading.rms_v):
+                self._keeper.keep_now(heard.reading, now_s=heard.now_s, place=step.label)
+                yield from self._keep(step, heard.reading, ceiling)
+                return State.DONE
         while True:
             reading = yield from self._steady(step, lambda heard: self._back(heard, ceiling), ceiling)
             if reading is None:

@@ -43,7 +43,7 @@ class PwmPin(Protocol):
 class Signals:
     """Lamp and sounder.
 
-    `show` and `once` say what to play and return at once. A pin that fails costs only
+    `show`, `lead` and `once` say what to play and return at once. A pin that fails costs only
     itself: it is counted, told in `fault`, and tried again. All pins are off after `close`, and after an error that
     ends the thread.
 
@@ -112,10 +112,17 @@ class Signals:
 
     def show(self, signal: Signal, tone_hz: float | None = None) -> None:
         """Go over to a lasting signal; no pitch comes near the test tone `tone_hz`. The same signal again goes on."""
+        self.lead(signal, math.nan, tone_hz)
+
+    def lead(self, signal: Signal, off: float, tone_hz: float | None = None) -> None:
+        """Go over to a lasting signal as `show` does, and lead a hand that is `off` tolerances above its aim.
+
+        What `Player.lead` says holds; call it in the place of `show` for as long as there is an aim.
+        """
         with self._changed:
             now_s = self._clock()
             self._shown_s = math.inf if signal is Signal.SHUTTING_DOWN else now_s
-            self._player.show(signal, time_s=now_s, tone_hz=tone_hz)
+            self._player.lead(signal, off, time_s=now_s, tone_hz=tone_hz)
             self._ask()
 
     def once(self, signal: Signal) -> None:
