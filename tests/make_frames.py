@@ -19,9 +19,11 @@ from flattop.measure.reading import Reading, Reason, Tops, Verdict
 from flattop.panel import pages
 from flattop.panel.menu import Entry, Held, Kind, Light, Page, Place, Row, SetUp
 from flattop.panel.pages import About
+from flattop.panel.run_page import Line, RunState
 from flattop.panel.screen import Kept, View, draw
 from flattop.samples import Clock, Facts, Input, Quality
 from flattop.selfcheck import Fault, Rank
+from flattop.tuning.steps import State
 
 FOLDER = Path(__file__).parent / "frames"
 PAGES = FOLDER / "pages"
@@ -118,7 +120,9 @@ def views() -> dict[str, View]:
             BASE, reading=reading(41.2, Verdict.DISTORTED, Reason.NO_TOP_MISSING, thd_pct=12.12), advice="hold"
         ),
         "direct": replace(BASE, reading=reading(0.0, Verdict.CLEAN, dc_v=-31.4, dc_alarm=True), advice="unclip"),
-        "run-up": replace(BASE, reading=reading(2.31, u_v=0.01), label="Source L", word="up", ceiling_v=2.31, aim_v=None),
+        "run-up": replace(BASE, reading=reading(2.31, u_v=0.01), label="Source L", word="up", aim_v=None,
+            ceiling_v=2.31,
+        ),
         "run-hold": replace(BASE, reading=reading(3.78, u_v=0.01), label="Roof cable L", word="hold", aim_v=None,
             progress="9 of 31", ceiling_v=None),
         "run-down": replace(
@@ -182,6 +186,24 @@ TWO_PROGRAMS = Fault(
 )
 
 
+PLANS = (
+    "Our own van",
+    "Four-channel amplifier",
+    "One bass amplifier",
+    "Two matched bass amplifiers",
+    "Street-theatre van",
+)
+MANY_PLANS = (
+    "big lorry with the long trailer, summer stage", "big lorry with the long trailer, winter stage", *PLANS,
+)  # fmt: skip
+RUN = RunState(
+    plan="Street-theatre van", before=Line("Voices street R", "found", State.DONE),
+    now=Line("Voices street L", "set", State.OPEN), after=Line("Voices street R", "set", State.OPEN),
+    number=24, total=41, done=22, passes=9, cannot_tell=1, record="0007-20261125T142500",
+)  # fmt: skip
+FAILED = "match 1.23 V, limit 0.1: Bass A, Bass B"
+
+
 def page_frames() -> dict[str, dict[str, Any]]:
     """Arguments of `pages.draw` for every page in every state worth a look, by the name of the reference frame."""
     bass = replace(BASE, reading=reading(), simulated=False)
@@ -196,7 +218,29 @@ def page_frames() -> dict[str, dict[str, Any]]:
     flat = at(88.2, 70.3, Verdict.FLAT, Reason.TOP_MISSING, pos_db=1.0, neg_db=1.0)
     soft = at(-3500.0, 180.0, Verdict.SOFT, Reason.TOPS_BEND, u_v=0.4, hz=1000.0)
     held = Held(highest=flat, lowest=at(-95.0, 8.64, u_v=0.05), kept=at(-12.0, 62.3))
+    runs = {
+        "under-way": RUN,
+        "failed": replace(RUN, fails=1, finding="link loss 0.83 dB, limit 0.5: Level control R", before=Line(
+            "Voices street R", "found", State.COULD_NOT)),
+        "first": replace(RUN, number=1, done=0, passes=0, cannot_tell=0, before=None,
+            now=Line("tone controls flat", "check", State.OPEN), after=Line("effects off", "check", State.OPEN)),
+        "last": replace(RUN, number=41, before=Line("Bass B", "reconnect", State.SKIPPED),
+            now=Line("Voices", "reconnect", State.OPEN), after=None, finding=FAILED),
+        "again": replace(RUN, number=23, before=Line("Voices street L", "1.2 kHz", State.SKIPPED),
+            now=Line("Voices street R", "1.2 kHz", State.OPEN), after=Line("Bass A", "as left", State.DONE)),
+        "long": replace(RUN, number=104, total=120, finding="not adjustable here 1.23 V, limit 0.6: Amplifier at the "
+            "far end Left tops, Amplifier at the far end Right tops", now=Line("Amplifier at the far end Left tops",
+            "as left", State.OPEN), before=Line("Amplifier far Left tops", "as left", State.COULD_NOT)),
+        "over": replace(RUN, before=None, now=None, after=None, over=True, done=38, passes=17, fails=2),
+        "over-nothing": replace(RUN, now=None, after=None, over=True, done=0, passes=0, cannot_tell=0, record=""),
+    }  # fmt: skip
     shown = {
+        "run-choose": {"place": Place(Page.RUN), "plans": PLANS, "plan": PLANS[0]},
+        "run-choose-third": {
+            "place": Place(Page.RUN), "plans": PLANS[:3], "plan": PLANS[2], "view": replace(BASE, reading=reading()),
+        },
+        "run-choose-many": {"place": Place(Page.RUN), "plans": MANY_PLANS, "plan": MANY_PLANS[1]},
+        "run-choose-none": {"place": Place(Page.RUN), "view": replace(BASE, reading=unknown(Reason.NO_TONE, 0.0))},
         "held": {"held": held},
         "held-nothing": {"view": replace(BASE, reading=unknown(Reason.NO_TONE, 0.0))},
         "held-keeping": {"held": replace(held, keeping=at(99.8, 58.6)), "view": replace(BASE, reading=reading())},
@@ -243,6 +287,11 @@ def page_frames() -> dict[str, dict[str, Any]]:
             "place": Place(Page.ABOUT, sheet=number), "about": replace(ABOUT, faults=FAULTS),
             "view": bass if number else replace(BASE, reading=unknown(Reason.SILENT)),
         }  # fmt: skip
+    for name, run in runs.items():
+        shown[f"run-{name}"] = {"place": Place(Page.RUN), "run": run}
+    shown["run-first"]["view"] = replace(BASE, reading=unknown(Reason.NO_TONE, 0.0))
+    shown["run-last"]["view"] = View(reading(3.78, u_v=0.01, hz=1000.0))
+    shown["run-failed"]["view"] = replace(BASE, reading=reading())
     choices = (
         SetUp(),
         SetUp(Input.LINE, Kind.MID_HIGH),

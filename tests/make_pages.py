@@ -11,14 +11,15 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "firmware"))
 
+from flattop import instrument
 from flattop.measure.reading import HAZARD_DC_V, HAZARD_PEAK_V, HAZARD_RMS_V
 from flattop.panel import indicators
 from flattop.panel.buttons import Button, Press
-from flattop.panel.indicators import BLUE, GREEN, PURPLE, LampStep, Signal
-from flattop.panel.menu import Action, Menu, Page, Place
+from flattop.panel.indicators import BLUE, GREEN, LEAD_TURNS_S, PURPLE, LampStep, Lead, Signal, SoundPattern
+from flattop.panel.menu import Action, Menu, Page, Place, Stage
 from flattop.panel.screen import View
 from flattop.panel.words import BLACK, ORANGE, SKY, VERMILLION, WHITE, YELLOW, face
-from make_frames import FOLDER, PAGES, page_frames, views
+from make_frames import FOLDER, PAGES, PLANS, page_frames, views
 
 PAGE = Path(__file__).parents[1] / "firmware" / "reading-the-screen.md"
 
@@ -163,7 +164,58 @@ BESIDE = (
         "sound. The about page says of each what to do.",
     ),
 )
+IN_A_RUN = (
+    Entry(
+        ("run-task",),
+        "A step that is only read, and how far the run has come. Do what the line says. It goes on by itself after "
+        "some seconds, with the foot switch at once.",
+    ),
+    Entry(
+        ("run-supply",),
+        "Clip onto the supply of the amplifier. Here, and only here, d.c. is no alarm. The number is the d.c., and it "
+        "is kept once it stands. If nobody clips on for a while, the run goes on without it.",
+    ),
+    Entry(
+        ("run-up",),
+        "For the second person: turn the volume up, steadily. The large word takes the place of the next "
+        "move of the hand on the gain.",
+    ),
+    Entry(
+        ("run-hold",),
+        "For the second person: leave the volume as it is, and the tone playing. The reading is kept by itself once "
+        "level and frequency stand.",
+    ),
+    Entry(
+        ("run-down",),
+        "For the second person: turn the volume down until the word changes. The top is gone: the source has reached "
+        "its ceiling.",
+    ),
+)
 BEHIND = (
+    Entry(
+        ("run-choose", "run-choose-third", "run-choose-many"),
+        "**Tuning run, no run yet.** The plans there are, those on the card first. *plan* goes to the next one, "
+        "*start* begins the marked one and leads to the first page. A long list moves along; a long name goes on in "
+        "the next line.",
+    ),
+    Entry(("run-choose-none",), "There is no plan to choose from."),
+    Entry(
+        ("run-under-way", "run-first"),
+        "**Tuning run, under way.** The step before, the present one on white, and the next: where the leads belong, "
+        "what for, and how it stands: done, skipped, could not (be done), open. *back* does the step before again, "
+        "*skip* leaves the present one out. Below them the plan and the judgements so far.",
+    ),
+    Entry(
+        ("run-failed", "run-last"),
+        "The last judgement that was *fail*, with its value and its limit. It stays until another one fails: the "
+        "record keeps all of them, with what to look at.",
+    ),
+    Entry(("run-again",), "After *back*, steps that are done already can follow: they are not done twice."),
+    Entry(
+        ("run-over", "run-over-nothing"),
+        "**Run over.** How many steps were done, how many judgements passed, failed or cannot be told, and which "
+        "session holds the record. Steps that were left out are in no judgement. *plans* leads back to the list.",
+    ),
     Entry(
         ("held",),
         "**What is held.** HIGH and LOW are the highest and the lowest level since you last pressed *forget*, KEPT is "
@@ -239,7 +291,7 @@ BEHIND = (
         "the card. Wait until the lamp is out as well before you take the supply away.",
     ),
 )
-LAYOUT_ONLY = {"held-wide", "held-line", "about-long-fault"}
+LAYOUT_ONLY = {"held-wide", "held-line", "about-long-fault", "run-long"}
 """Frames with the longest texts, for the tests of the layout: no states of their own."""
 
 USED_FOR = {
@@ -247,9 +299,9 @@ USED_FOR = {
     Signal.KEPT: "the reading is on the card",
     Signal.WRONG: "there was nothing to keep, or it could not be kept",
     Signal.PRESS: "a button was pressed",
-    Signal.UP: "not used yet: for the second person",
-    Signal.HOLD: "not used yet: for the second person",
-    Signal.DOWN: "not used yet: for the second person",
+    Signal.UP: "for the second person: turn the volume up",
+    Signal.HOLD: f"for the second person: leave the volume as it is; said for {instrument.HOLD_S:g} s",
+    Signal.DOWN: "for the second person: turn the volume down",
 }
 """Of the signals that no reading gives."""
 FROZEN = "or a frozen screen"
@@ -290,7 +342,7 @@ def alternative(name: str, folder: Path) -> str:
     if folder == PAGES:
         return str(page_frames()[name]["place"].page)
     view = views()[name]
-    sign = face(view.reading, stale=view.stale)
+    sign = face(view.reading, stale=view.stale, supply=view.supply)
     return f"{sign.word} {sign.note}".strip()
 
 
@@ -304,7 +356,7 @@ def hazard(view: View) -> str:
 
 
 def signal(view: View) -> Signal:
-    return indicators.signal_of(view.reading, stale=view.stale)
+    return indicators.signal_of(view.reading, stale=view.stale, supply=view.supply, word=view.word)
 
 
 def hazard_levels() -> str:
@@ -320,32 +372,43 @@ def hazard_levels() -> str:
 _STEP_S = 1.6
 """From one press to the next: long enough for a held one to count as begun after the one before."""
 _ROUTES: dict[Page, str] = {
-    Page.CLEAN: "", Page.HELD: "a", Page.SET_UP: "aa", Page.ABOUT: "aaa", Page.CLOCK: "aabbbbc", Page.ASK: "C",
-    Page.LEAVE: "CA",
+    Page.CLEAN: "", Page.RUN: "a", Page.HELD: "aa", Page.SET_UP: "aaa", Page.ABOUT: "aaaa", Page.CLOCK: "aaabbbbc",
+    Page.ASK: "C", Page.LEAVE: "CA",
 }  # fmt: skip
 """Presses from the first page to each of the others; capitals are held."""
+_STAGES = {Stage.NONE: "no run yet", Stage.UNDER_WAY: "under way", Stage.OVER: "over"}
 _PRESSES = ("a", "b", "c", "A", "B", "C", " ")
-_DOES = {Action.KEEP: "keep", Action.FORGET: "forget HIGH, LOW, KEPT"}
+_DOES = {
+    Action.KEEP: "keep", Action.FORGET: "forget HIGH, LOW, KEPT", Action.START_RUN: "start the run",
+    Action.BACK: "do the step before again", Action.SKIP: "skip the step", Action.CLOSE_RUN: "list of plans",
+}  # fmt: skip
 
 
 def buttons() -> str:
     """Return the table of what each press does on each page, found out by pressing."""
-    rows = [(f"**{page}**", *(outcome(route, key) for key in _PRESSES)) for page, route in _ROUTES.items()]
+    rows = []
+    for page, route in _ROUTES.items():
+        for stage, told in _STAGES.items() if page is Page.RUN else [(Stage.NONE, "")]:
+            name = f"**{page}**, {told}" if told else f"**{page}**"
+            rows.append((name, *(outcome(route, key, stage) for key in _PRESSES)))
     return table(("Page", "A", "B", "C", "A held", "B held", "C held", "Foot switch"), rows)
 
 
-def outcome(route: str, key: str) -> str:
+def outcome(route: str, key: str, stage: Stage) -> str:
     """Return what one more press does at the end of a route."""
     menu = Menu()
+    menu.plans, menu.stage = PLANS, stage
     for number, pressed in enumerate(route):
         menu.press(_press(pressed, number * _STEP_S), wall_s=0.0)
-    place, set_up = menu.place, menu.set_up
+    place, set_up, plan = menu.place, menu.set_up, menu.plan
     actions = menu.press(_press(key, len(route) * _STEP_S), wall_s=0.0)
     does = [_DOES[action] for action in actions if action in _DOES]
     if menu.set_up.muted is not set_up.muted:
         does.append("sound off or on")
     elif menu.set_up != set_up:
         does.append("change this row")
+    if menu.plan != plan:
+        does.append("next plan")
     return ", ".join([*does, *moved(place, menu.place)]) or "nothing"
 
 
@@ -379,7 +442,11 @@ def signals() -> str:
 def used_for(each: Signal) -> str:
     if each in USED_FOR:
         return USED_FOR[each]
-    words = [face(view.reading, stale=view.stale).word for view in views().values() if signal(view) is each]
+    words = [
+        face(view.reading, stale=view.stale, supply=view.supply).word
+        for view in views().values()
+        if signal(view) is each
+    ]
     return ", ".join([*dict.fromkeys(words), *([FROZEN] if each is Signal.FAULT else [])])
 
 
@@ -401,14 +468,36 @@ def _lit(step: LampStep) -> str:
 def sounder(each: Signal) -> str:
     """Return melody and rhythm, the pitches by their number from the lowest."""
     pattern = indicators.sound(each, tone_hz=None)
-    if pattern is None:
-        return "silent"
+    return "silent" if pattern is None else melody(pattern)
+
+
+def melody(pattern: SoundPattern) -> str:
+    """Return pitches, pauses and their lengths."""
     ladder = indicators.pitches(None)
     steps = [
         f"{'pause' if step.pitch_hz == 0 else f'**{ladder.index(step.pitch_hz) + 1}**'} {step.duration_s:g}"
         for step in pattern.steps
     ]
     return f"{', '.join(steps)} s{', again and again' if pattern.repeats else ', once'}"
+
+
+def lead() -> str:
+    """Return the table of what leads a hand."""
+    nearest, farthest = 0, len(LEAD_TURNS_S) - 1
+    rows = [
+        (f"**{way}**", distance, melody(indicators.lead_sound(which, tone_hz=None)))
+        for way, distance, which in (
+            ("gain up", "far", Lead(1, farthest)), ("gain up", "near", Lead(1, nearest)),
+            ("there: leave it", "within the tolerance", Lead(0)),
+            ("gain down", "near", Lead(-1, nearest)), ("gain down", "far", Lead(-1, farthest)),
+        )
+    ]  # fmt: skip
+    turns = ", ".join(f"{turn_s:g}" for turn_s in LEAD_TURNS_S)
+    told = (
+        f"From one pip to the next: {turns} s. The first of them is below twice the tolerance, each further one at up "
+        "to twice the distance."
+    )
+    return f"{table(('Move', 'Distance', 'Sounder'), rows)}\n\n{told}"
 
 
 def pitches() -> str:
@@ -436,9 +525,11 @@ def parts() -> dict[str, str]:
         "verdicts": states(VERDICTS),
         "cannot tell": states(CANNOT_TELL),
         "beside": states(BESIDE),
+        "run": states(IN_A_RUN),
         "pages": pages(BEHIND),
         "buttons": buttons(),
         "signals": signals(),
+        "lead": lead(),
         "pitches": pitches(),
     }
 

@@ -22,7 +22,7 @@ from flattop.measure.verdict import Limits
 from flattop.panel.buttons import HOLD_S, STUCK_S
 from flattop.panel.indicators import _CALM_S, Signal
 from flattop.panel.menu import ASK_S, IDLE_S, LEAVE_S
-from flattop.panel.words import STALE, START, STOP, face
+from flattop.panel.words import STALE, START, STOP, SUPPLY, face
 from flattop.record.logbook import Logbook
 from flattop.record.stamps import Trust
 from make_frames import page_frames, reading, unknown, views
@@ -205,7 +205,9 @@ def entries(*parts: tuple[make_pages.Entry, ...]) -> list[str]:
 
 
 def test_every_state_of_the_first_page_is_pictured_once_and_told():
-    told = entries(make_pages.DANGER, make_pages.VERDICTS, make_pages.CANNOT_TELL, make_pages.BESIDE)
+    told = entries(
+        make_pages.DANGER, make_pages.VERDICTS, make_pages.CANNOT_TELL, make_pages.BESIDE, make_pages.IN_A_RUN
+    )
     assert sorted(told) == sorted(views())
 
 
@@ -216,8 +218,9 @@ def test_every_page_behind_it_is_pictured_once_and_told():
 def test_every_word_the_first_page_can_say_is_pictured():
     readings = [unknown(reason) for reason in Reason if reason not in JUDGED] + [unknown(Reason.NONE)]
     words = {face(each, stale=False).word for each in readings} | {str(verdict).upper() for verdict in Verdict}
-    words |= {sign.word for sign in (START, STALE, STOP)}
-    assert {face(view.reading, stale=view.stale).word for view in views().values()} == words
+    words |= {sign.word for sign in (START, STALE, STOP, SUPPLY)}
+    shown = {face(view.reading, stale=view.stale, supply=view.supply).word for view in views().values()}
+    assert shown == words
 
 
 def test_states_of_one_entry_have_one_signal_and_one_hazard_mark():

@@ -15,14 +15,20 @@ from flattop.measure.reading import Reason, Verdict
 from flattop.panel import indicators, words
 from flattop.panel.indicators import (
     HIGHEST_HZ,
+    LEAD_TURNS_S,
     LOWEST_HZ,
     PASSING,
+    QUIET,
     RUNGS,
+    Lead,
     Player,
     Signal,
     critical_band_hz,
     lamp,
+    lead_of,
+    lead_sound,
     led,
+    off_aim,
     pitches,
     signal_of,
     sound,
@@ -44,6 +50,10 @@ PAIRS = list(itertools.combinations(EIGHT, 2))
 ALL_PAIRS = list(itertools.combinations(Signal, 2))
 SOUNDING = [signal for signal in Signal if sound(signal, tone_hz=None) is not None]
 TONES_HZ = [None, *np.geomspace(10, 20_000, 400), 40, 1000, 3500, 5000, math.nan, math.inf, 0.0, -40.0]
+
+THERE = Lead(0)
+UPS, DOWNS = ([Lead(way, step) for step in range(len(LEAD_TURNS_S))] for way in (1, -1))
+LEADS = [THERE, *UPS, *DOWNS]
 
 RHYTHM_SHARE = 0.25
 PITCH_RATIO = 2 ** (2 / 12)  # two semitones
@@ -200,7 +210,8 @@ def test_no_light_is_too_short_to_be_seen():
 
 def melody(signal, tone_hz=None):
     """The pitches in turn, without their lengths; a pitch that is repeated counts once."""
-    played = [step.pitch_hz for step in sound(signal, tone_hz=tone_hz).steps if step.pitch_hz]
+    pattern = (lead_sound if isinstance(signal, Lead) else sound)(signal, tone_hz=tone_hz)
+    played = [step.pitch_hz for step in pattern.steps if step.pitch_hz]
     return [pitch for pitch, _ in itertools.groupby(played)]
 
 
@@ -277,6 +288,71 @@ def test_mute_silences_everything(signal):
     assert sound(signal, tone_hz=1000.0, muted=True) is None
 
 
+# --- leading a hand ---
+
+
+@given(st.floats(allow_nan=False), st.floats(allow_nan=False))
+def test_the_nearer_the_aim_the_sooner_the_next_pip_and_the_way_is_that_of_the_hand(one, other):
+    near, far = sorted((one, other), key=abs)
+    leads = lead_of(near), lead_of(far)
+    assert leads[0].step <= leads[1].step
+    for off, lead in zip((near, far), leads, strict=True):
+        assert lead.way == (0 if abs(off) <= 1 else -1 if off > 0 else 1)
+    turns_s = [lead_sound(lead, tone_hz=None).duration_s for lead in leads]
+    assert 0 in (leads[0].way, leads[1].way) or turns_s[0] <= turns_s[1] + 1e-9
+
+
+def test_each_halving_of_the_distance_is_heard():
+    for way, sign in ((1, -1), (-1, 1)):
+        turns_s = [lead_sound(lead_of(sign * 1.5 * 2.0**n), tone_hz=None).duration_s for n in range(12)]
+        assert turns_s == pytest.approx([*LEAD_TURNS_S, *[LEAD_TURNS_S[-1]] * 4])
+        assert lead_of(sign * 1e300).way == lead_of(sign * math.inf).way == way
+    # A tenth more or less in the rate of clicks is told apart (from memory); each step here is a quarter.
+    assert all(1.2 < far / near < 1.3 for near, far in itertools.pairwise(LEAD_TURNS_S))
+    assert lead_of(math.nan) is None
+
+
+def test_how_far_off_the_aim():
+    assert off_aim(level_v=62.0, aim_v=62.5, tolerance_v=0.1) == pytest.approx(-5.0)
+    assert off_aim(level_v=62.6, aim_v=62.5, tolerance_v=0.1) == pytest.approx(1.0)
+    for nothing in (
+        {"level_v": math.nan, "aim_v": 62.5, "tolerance_v": 0.1},
+        {"level_v": 62.0, "aim_v": None, "tolerance_v": 0.1},
+        {"level_v": 62.0, "aim_v": 62.5, "tolerance_v": 0.0},
+        {"level_v": 62.0, "aim_v": 62.5, "tolerance_v": math.nan},
+    ):
+        assert math.isnan(off_aim(**nothing))
+
+
+def test_a_lead_is_told_by_its_rhythm_from_every_signal_and_its_ways_from_each_other():
+    for lead in LEADS:
+        for signal in SOUNDING:
+            difference = rhythm_difference(lead_sound(lead, tone_hz=None), sound(signal, tone_hz=None), sounding)
+            assert difference >= RHYTHM_SHARE, (lead, signal)
+    for one, other in [*itertools.product(UPS, DOWNS), *((THERE, lead) for lead in (*UPS, *DOWNS))]:
+        difference = rhythm_difference(lead_sound(one, tone_hz=None), lead_sound(other, tone_hz=None), sounding)
+        assert difference >= RHYTHM_SHARE, (one, other)
+
+
+def test_a_lead_is_told_by_its_melody_from_the_eight_beside_any_tone():
+    three = [THERE, UPS[0], DOWNS[0]]
+    for tone_hz in TONES_HZ:
+        for one, other in [*itertools.product(three, EIGHT), *itertools.combinations(three, 2)]:
+            assert told_apart(melody(one, tone_hz), melody(other, tone_hz)), (one, other, tone_hz)
+
+
+@given(st.one_of(st.none(), st.floats(10, 20_000)), st.sampled_from(LEADS))
+def test_a_lead_sounds_on_the_ladder_above_the_middle_for_up_and_below_for_down(tone_hz, lead):
+    ladder = pitches(tone_hz)
+    steps = lead_sound(lead, tone_hz=tone_hz).steps
+    rungs = [ladder.index(step.pitch_hz) - (RUNGS - 1) / 2 for step in steps if step.pitch_hz]
+    assert all(rung * lead.way > 0 for rung in rungs) if lead.way else sum(rungs) == 0
+    assert all(500 <= step.pitch_hz <= 3000 for step in steps if step.pitch_hz)
+    # As for all sounds: a fan runs beside it.
+    assert min(step.duration_s for step in steps) > 0.06
+    assert lead_sound(lead, tone_hz=tone_hz, muted=True) is None
+
+
 # --- which signal ---
 
 
@@ -316,6 +392,26 @@ def test_no_verdict_is_signalled_that_cannot_be_given(reading):
     for reason in Reason:
         unknown = replace(reading, verdict=Verdict.UNKNOWN, reason=reason, dc_alarm=False)
         assert signal_of(unknown, stale=False) in {Signal.NOTHING, Signal.UNKNOWN, Signal.STOP, Signal.FAULT}
+
+
+def test_on_the_supply_direct_current_is_no_alarm_and_too_much_of_it_is(reading):
+    on_supply = replace(reading, verdict=Verdict.CLEAN, dc_v=13.2, dc_alarm=True)
+    assert signal_of(on_supply, stale=False, supply=True) is Signal.NOTHING
+    assert signal_of(on_supply, stale=False) is Signal.STOP
+    beyond = replace(on_supply, verdict=Verdict.UNKNOWN, reason=Reason.TOO_HIGH)
+    assert signal_of(beyond, stale=False, supply=True) is Signal.STOP
+    assert signal_of(on_supply, stale=False, supply=True, word="hold") is Signal.HOLD
+
+
+@pytest.mark.parametrize("word", ["up", "hold", "down"])
+def test_what_the_second_person_is_told_gives_way_to_what_is_graver(reading, word):
+    for verdict in Verdict:
+        shown = replace(reading, verdict=verdict, dc_alarm=False)
+        wins = verdict not in {Verdict.SOFT, Verdict.FLAT} or word == "down"
+        assert signal_of(shown, stale=False, word=word) is (Signal(word) if wins else signal_of(shown, stale=False))
+    assert signal_of(replace(reading, dc_alarm=True), stale=False, word=word) is Signal.STOP
+    assert signal_of(replace(reading, reason=Reason.SILENT), stale=True, word=word) is Signal.FAULT
+    assert signal_of(replace(reading, reason=Reason.TOO_HIGH), stale=False, word=word) is Signal.STOP
 
 
 # --- playing ---
@@ -444,6 +540,111 @@ def test_any_sequence_gives_outputs_in_range_that_move_on(sequence):
             player.show(signal, time_s=time_s, tone_hz=tone_hz)
         for at_s, output in play(player, time_s, time_s + gap_s):
             assert all(0 <= duty <= 1 for duty in output.lamp)
+            assert output.pitch_hz == 0 or 500 <= output.pitch_hz <= 3000
+            assert output.until_s - at_s <= 4.0
+        time_s += gap_s
+
+
+# --- leading, played ---
+
+
+def led_through(offs, signal=Signal.CLEAN, *, turn_s=0.1):
+    """A player led by one distance after another, ten times a second: the times of its pips and all that it did."""
+    player, played = Player(), []
+    for number, off in enumerate(offs):
+        player.lead(signal, off, time_s=5.0 + number * turn_s)
+        played += [(t, output) for t, output in play(player, 5.0 + number * turn_s, 5.0 + (number + 1) * turn_s)]
+    return pulses(played), played
+
+
+def test_a_distance_that_stands_keeps_its_rhythm_however_often_it_is_told():
+    times, _ = led_through([-3.0] * 100)
+    assert np.diff(times) == pytest.approx(LEAD_TURNS_S[1], abs=2e-3)
+    assert times[0] == 5.0
+
+
+def test_pips_come_faster_and_faster_on_a_steady_approach_and_none_is_cut_short():
+    for sign in (1, -1):
+        offs = [sign * 300 * 0.95**n for n in range(100)]
+        times, played = led_through(offs)
+        assert len(times) > 15
+        pips = times if sign < 0 else times[::2]
+        assert all(later <= sooner + 0.02 for sooner, later in itertools.pairwise(np.diff(pips)))
+        sounded = [
+            sum(b[0] - a[0] for a, b in itertools.pairwise(played) if a[1].pitch_hz and start <= a[0] < end)
+            for start, end in itertools.pairwise(times)
+        ]
+        assert sounded == pytest.approx([0.14 if sign < 0 else 0.07] * len(sounded), abs=2e-3)
+
+
+def test_a_hand_that_flutters_at_the_tolerance_hears_no_flutter():
+    steady, _ = led_through([-1.02] * 40)
+    fluttering, _ = led_through([-1.02, -0.95] * 20)
+    assert fluttering == pytest.approx(steady)
+    assert lead_of(-0.84, before=UPS[0]) == lead_of(-1.0, before=THERE) == lead_of(-1.0) == THERE
+    # Calm is heard only within the tolerance.
+    assert lead_of(-1.01, before=THERE) == UPS[0]
+
+
+@pytest.mark.parametrize("signal", [signal for signal in Signal if signal not in PASSING])
+def test_the_lamp_goes_on_and_what_sounds_by_itself_wins(signal):
+    led_, shown = Player(), Player()
+    for number in range(60):
+        time_s = number * 0.1
+        led_.lead(signal, -20.0, time_s=time_s, tone_hz=1000.0)
+        shown.show(signal, time_s=time_s, tone_hz=1000.0)
+        assert led_.at(time_s).lamp == shown.at(time_s).lamp
+        if signal not in QUIET:
+            assert led_.at(time_s) == shown.at(time_s)
+    assert not QUIET & {Signal.SOFT, Signal.FLAT, Signal.STOP, Signal.FAULT}
+    heard = {led_.at(6.0 + t).pitch_hz for t in np.arange(0, 2, 0.01)} - {0.0}
+    assert (heard == set(pitches(1000.0)[4:])) == (signal in QUIET)
+
+
+def test_a_lead_goes_on_while_the_level_moves_and_is_over_with_a_plain_show():
+    player = Player()
+    for number in range(51):
+        player.lead((Signal.CLEAN, Signal.UNKNOWN)[number % 2], -3.0, time_s=number * 0.1)
+    assert pulses(play(player, 5.0, 8.0))
+    player.show(Signal.CLEAN, time_s=8.0)
+    assert pulses(play(player, 8.0, 20.0)) == [], "clean does not sound again either"
+    player.lead(Signal.CLEAN, math.nan, time_s=20.0)
+    assert pulses(play(player, 20.0, 30.0)) == []
+
+
+def test_a_kept_passes_in_front_of_a_lead_which_then_begins_anew():
+    player = Player()
+    player.lead(Signal.CLEAN, -3.0, time_s=0.0)
+    player.once(Signal.KEPT, time_s=0.05)
+    length_s = lamp(Signal.KEPT).duration_s
+    assert player.at(0.05).pitch_hz == pitches(None)[5]
+    assert len(pulses(play(player, 0.05, 0.04 + length_s))) == 2
+    assert pulses(play(player, 0.05 + length_s, 1.5))[0] == pytest.approx(0.05 + length_s)
+
+
+def test_mute_silences_a_lead_too():
+    player = Player()
+    player.muted = True
+    player.lead(Signal.CLEAN, -3.0, time_s=0.0)
+    assert pulses(play(player, 0.0, 5.0)) == []
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([signal for signal in Signal if signal not in PASSING]),
+            st.floats(),
+            st.floats(0, 3),
+            st.sampled_from([None, 40.0, 1000.0, math.nan]),
+        ),
+        max_size=30,
+    )
+)
+def test_any_sequence_of_leads_gives_outputs_in_range_that_move_on(sequence):
+    player, time_s = Player(), 0.0
+    for signal, off, gap_s, tone_hz in sequence:
+        player.lead(signal, off, time_s=time_s, tone_hz=tone_hz)
+        for at_s, output in play(player, time_s, time_s + gap_s):
             assert output.pitch_hz == 0 or 500 <= output.pitch_hz <= 3000
             assert output.until_s - at_s <= 4.0
         time_s += gap_s

@@ -14,29 +14,64 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
+from flattop import plan_files
 from flattop.measure.reading import Reason, Verdict
-from flattop.panel import drawing, pages, screen, words
+from flattop.panel import drawing, pages, run_page, screen, words
 from flattop.panel.buttons import HOLD_S, Button, Press
-from flattop.panel.drawing import Box
-from flattop.panel.menu import ASK_S, IDLE_S, LEAVE_S, Action, Entry, Held, Kind, Light, Menu, Page, Place, Row, SetUp
-from flattop.panel.pages import About, about_sheets, age_text, clock_text, wrapped
+from flattop.panel.drawing import Box, wrapped
+from flattop.panel.menu import (
+    ASK_S,
+    IDLE_S,
+    LEAVE_S,
+    Action,
+    Entry,
+    Held,
+    Kind,
+    Light,
+    Menu,
+    Page,
+    Place,
+    Row,
+    SetUp,
+    Stage,
+)
+from flattop.panel.pages import About, about_sheets, age_text, clock_text
+from flattop.panel.run_page import Line, RunState, run_state
 from flattop.panel.screen import View
 from flattop.samples import Input
 from flattop.selfcheck import Fault, Rank
-from make_frames import ABOUT, FAULTS, NAN, PAGES, TWO_PROGRAMS, page_frames, reading, unknown, views
+from flattop.tuning.judge import Finding, Judgement
+from flattop.tuning.run import Run
+from flattop.tuning.steps import Command, Heard, State
+from make_frames import (
+    ABOUT,
+    FAULTS,
+    MANY_PLANS,
+    NAN,
+    PAGES,
+    PLANS,
+    RUN,
+    TWO_PROGRAMS,
+    page_frames,
+    reading,
+    unknown,
+    views,
+)
 from test_screen import MM_PER_PX, arcmin, contrast, difference, ink_box
 
 A, B, C, FOOT = Button.A, Button.B, Button.C, Button.FOOT
 FRAMES = page_frames()
 WALL_S = 1795616700.0  # 2026-11-25 14:25 UTC
 SHUT_DOWN = (Action.SHUT_DOWN,)
+RING = (Page.CLEAN, Page.RUN, Page.HELD, Page.SET_UP, Page.ABOUT)
 
 
 class Hand:
     """Presses buttons one after another and notes what came of it."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, plans: tuple[str, ...] = (), stage: Stage = Stage.NONE) -> None:
         self.menu, self.now_s = Menu(), 100.0
+        self.menu.plans, self.menu.stage = plans, stage
 
     def press(self, button: Button, *, held: bool = False, after_s: float = 2.0) -> tuple[Action, ...]:
         self.now_s += after_s
@@ -57,7 +92,7 @@ class Hand:
             if page is Page.LEAVE:
                 self.press(A, held=True)
         else:
-            for _ in range([Page.CLEAN, Page.HELD, Page.SET_UP, Page.ABOUT, Page.CLOCK].index(page) % 4):
+            for _ in range([*RING, Page.CLOCK].index(page) % len(RING)):
                 self.press(A)
         if page is Page.CLOCK:
             self.go(Page.SET_UP)
@@ -74,10 +109,10 @@ class Hand:
 def test_the_left_button_goes_round():
     hand = Hand()
     seen = []
-    for _ in range(5):
+    for _ in range(6):
         seen.append(hand.page)
         assert hand.press(A) == ()
-    assert seen == [Page.CLEAN, Page.HELD, Page.SET_UP, Page.ABOUT, Page.CLEAN]
+    assert seen == [*RING, Page.CLEAN]
 
 
 @pytest.mark.parametrize("page", Page)
@@ -100,6 +135,70 @@ def test_the_foot_switch_keeps_on_every_page(page, held):
 )  # fmt: skip
 def test_what_short_presses_ask_for(page, button, actions):
     assert Hand().go(page).press(button, after_s=1.6) == actions
+
+
+# --- the run ------------------------------------------------------------------------------------
+
+
+def test_every_plan_can_be_chosen_and_started():
+    for number, plan in enumerate(PLANS):
+        hand = Hand(plans=PLANS).go(Page.RUN)
+        for _ in range(number):
+            assert hand.press(B) == ()
+        assert hand.menu.plan == plan
+        assert hand.press(C) == (Action.START_RUN,)
+        assert hand.menu.plan == plan
+    hand = Hand(plans=PLANS).go(Page.RUN)
+    for _ in PLANS:
+        hand.press(B)
+    assert hand.menu.plan == PLANS[0]
+
+
+def test_the_press_that_starts_a_run_does_not_start_another_one():
+    hand = Hand(plans=PLANS).go(Page.RUN)
+    assert hand.press(C) == (Action.START_RUN,)
+    assert hand.page is Page.CLEAN, "the first page says what to clip onto"
+    assert hand.press(C) == ()
+
+
+def test_without_a_plan_nothing_can_be_started():
+    hand = Hand().go(Page.RUN)
+    assert hand.menu.plan == ""
+    assert hand.press(B) == hand.press(C) == ()
+    assert hand.page is Page.RUN
+
+
+def test_a_plan_that_is_gone_is_not_chosen_any_more():
+    hand = Hand(plans=PLANS).go(Page.RUN)
+    hand.press(B)
+    hand.menu.plans = (PLANS[2], PLANS[1])
+    assert hand.menu.plan == PLANS[1]
+    hand.menu.plans = (PLANS[3], PLANS[2])
+    assert hand.menu.plan == PLANS[3]
+    hand.press(B)
+    assert hand.menu.plan == PLANS[2]
+    hand.menu.plans = ()
+    assert hand.menu.plan == ""
+
+
+def test_a_run_under_way_goes_back_and_skips_and_the_page_stays():
+    hand = Hand(plans=PLANS, stage=Stage.UNDER_WAY).go(Page.RUN)
+    for _ in range(3):
+        assert hand.press(B) == (Action.BACK,)
+        assert hand.press(C) == (Action.SKIP,)
+        assert hand.page is Page.RUN
+    assert hand.wait(IDLE_S) == ()
+    assert hand.page is Page.CLEAN
+
+
+def test_skipping_on_after_the_last_step_starts_no_new_run():
+    hand = Hand(plans=PLANS, stage=Stage.UNDER_WAY).go(Page.RUN)
+    asked = list(hand.press(C))
+    hand.menu.stage = Stage.OVER
+    for _ in range(10):
+        asked += hand.press(C)
+    assert asked == [Action.SKIP]
+    assert hand.press(B) == (Action.CLOSE_RUN,)
 
 
 def test_set_up_reaches_every_choice_of_every_row():
@@ -211,6 +310,8 @@ def test_a_button_that_was_down_before_the_question_is_no_answer():
     assert hand.wait(LEAVE_S + 1) == ()
 
 
+OF_THE_RUN = {Action.START_RUN, Action.BACK, Action.SKIP, Action.CLOSE_RUN}
+
 a_press = st.tuples(
     st.sampled_from(Button),
     st.booleans(),
@@ -220,9 +321,14 @@ a_press = st.tuples(
 
 
 @settings(max_examples=200)
-@given(presses=st.lists(a_press, max_size=40), favoured=st.booleans())
-def test_no_sequence_leads_astray(presses, favoured):
-    hand = Hand()
+@given(
+    presses=st.lists(a_press, max_size=40),
+    favoured=st.booleans(),
+    plans=st.sampled_from([(), PLANS]),
+    stage=st.sampled_from(Stage),
+)
+def test_no_sequence_leads_astray(presses, favoured, plans, stage):
+    hand = Hand(plans=plans, stage=stage)
     history: list[tuple[float, Button, bool]] = []
 
     def judge(actions):
@@ -239,9 +345,21 @@ def test_no_sequence_leads_astray(presses, favoured):
         if ticks:
             judge(hand.wait(after_s / 2))
             after_s /= 2
-        before = hand.menu.set_up
+        page, before, plan = hand.page, hand.menu.set_up, hand.menu.plan
+        idle = hand.now_s + after_s - (history[-1][0] if history else -math.inf) >= IDLE_S
         actions = hand.press(button, held=held, after_s=after_s)
         judge(actions)
+        # What concerns a run takes its own short press on its own page.
+        of_the_run = [action for action in actions if action in OF_THE_RUN]
+        if of_the_run:
+            assert (page, held, idle) == (Page.RUN, False, False)
+            wanted = {
+                (Stage.NONE, C): Action.START_RUN, (Stage.UNDER_WAY, B): Action.BACK,
+                (Stage.UNDER_WAY, C): Action.SKIP, (Stage.OVER, B): Action.CLOSE_RUN,
+            }  # fmt: skip
+            assert of_the_run == [wanted[stage, button]]
+            assert plans or stage is not Stage.NONE
+        assert hand.menu.plan == plan or (page, button, held, stage) == (Page.RUN, B, False, Stage.NONE)
         history.append((hand.now_s, button, held))
         place = hand.menu.place
         assert (place.entry is not None) == (place.page is Page.CLOCK)
@@ -407,6 +525,9 @@ def test_no_stored_frame_is_left_over():
 
 def test_every_page_and_every_row_has_a_frame():
     places = [given["place"] for given in FRAMES.values()]
+    of_the_run = [given for given in FRAMES.values() if given["place"].page is Page.RUN]
+    assert {bool(given.get("plans")) for given in of_the_run if given.get("run") is None} == {True, False}
+    assert {given["run"].over for given in of_the_run if "run" in given} == {True, False}
     assert {place.page for place in places} == set(Page) - {Page.CLEAN}
     assert {place.row for place in places if place.page is Page.SET_UP} == set(Row)
 
@@ -499,10 +620,10 @@ def marks(monkeypatch):
 
         return draw_and_note
 
-    for module in (pages, screen):
-        monkeypatch.setattr(module, "draw_text", noting(drawing.draw_text, 1, 2, 3))
-        monkeypatch.setattr(module, "draw_number", noting(drawing.draw_number, 0, 1, 2))
-        monkeypatch.setattr(module, "draw_shape", noting(drawing.draw_shape, 0, None, 2))
+    ways = {"draw_text": (1, 2, 3), "draw_number": (0, 1, 2), "draw_shape": (0, None, 2)}
+    for module, (name, places) in itertools.product((pages, run_page, screen), ways.items()):
+        if hasattr(module, name):
+            monkeypatch.setattr(module, name, noting(getattr(drawing, name), *places))
     return drawn
 
 
@@ -556,6 +677,157 @@ def test_every_choice_shows_without_colour():
         assert (one != other).sum() > 100
 
 
+# --- how far a run has come ----------------------------------------------------------------------
+
+
+def plan_of(name):
+    return plan_files.loads(plan_files.ready_made()[name], name=name)
+
+
+def answered(course, command=Command.NONE):
+    """Answer the present prompt; return the next one, or None once the run is over."""
+    try:
+        return course.send(Heard(unknown(Reason.NO_TONE, 0.0), 0.0, command))
+    except StopIteration:
+        return None
+
+
+def test_a_run_is_followed_from_its_first_step_to_its_end():
+    run = Run(plan_of("two-bass"))
+    course = run.requests()
+    prompt = next(course)
+    state = run_state(run, prompt, [])
+    assert (state.plan, state.number, state.total) == ("Two matched bass amplifiers", 1, len(run.steps))
+    assert (state.before, state.now) == (None, Line("tone controls flat", "check", State.OPEN))
+    assert state.after == Line("effects off", "check", State.OPEN)
+    seen = []
+    while (prompt := answered(course, Command.SKIP)) is not None:
+        former, state = state, run_state(run, prompt, [])
+        assert not state.over
+        assert state.title == f"step {prompt.number}/{len(run.steps)}"
+        assert state.now == Line(state.now.place, state.now.what_for, State.OPEN)
+        if prompt.number == former.number + 1:  # what needs no hand is done without a prompt
+            assert (state.before.place, state.before.what_for) == former.now[:2]
+            assert (state.before.state, state.now) == (State.SKIPPED, former.after)
+        seen.append(state.now)
+    assert Line("supply", "at rest", State.OPEN) in seen
+    assert Line("Source L", "ceiling", State.OPEN) in seen
+    assert Line("Bass A", "set", State.OPEN) in seen
+    assert Line("Bass B", "reconnect", State.OPEN) in seen
+    assert state.after is None
+    state = run_state(run, None, [], record="0007")
+    done = list(run.states.values()).count(State.DONE)
+    assert (state.over, state.done, state.title, state.record) == (True, done, "run over", "0007")
+
+
+def test_a_step_is_told_done_could_not_or_open_again():
+    run = Run(plan_of("two-bass"))
+    for step in run.steps[:9]:
+        run.states[step.id] = State.DONE
+    run.states[run.steps[8].id] = State.COULD_NOT
+    course = run.requests()
+    prompt = next(course)
+    assert run_state(run, prompt, []).before.state is State.COULD_NOT
+    assert run_state(run, prompt, []).done == 8
+    state = run_state(run, answered(course, Command.BACK), [])
+    assert (state.number, state.before.state, state.now.state) == (9, State.DONE, State.OPEN)
+    # Before the first prompt of a run that goes on where it was.
+    state = run_state(run, None, [])
+    assert (state.over, state.number, state.now.state) == (False, 9, State.OPEN)
+
+
+def finding(judgement, **given):
+    usual = {"what": "match", "where": ("Bass A", "Bass B"), "value": -1.234, "u": 0.02, "limit": 0.1, "unit": "V"}
+    return Finding(judgement=judgement, text="One sentence.", **{**usual, **given})
+
+
+def test_judgements_are_counted_and_the_last_that_failed_is_told():
+    run = Run(plan_of("one-bass"))
+    judged = [
+        finding(Judgement.FAIL, what="link loss", where=("Cable L",), value=0.834, limit=0.5, unit="dB"),
+        finding(Judgement.PASS),
+        finding(Judgement.FAIL),
+        finding(Judgement.CANNOT_TELL),
+        finding(Judgement.PASS),
+    ]
+    state = run_state(run, None, judged)
+    assert (state.passes, state.fails, state.cannot_tell) == (2, 2, 1)
+    assert state.finding == "match 1.23 V, limit 0.1: Bass A, Bass B"
+    assert run_state(run, None, judged[:2]).finding == "link loss 0.834 dB, limit 0.5: Cable L"
+    assert run_state(run, None, judged[1:2]).finding == ""
+    bare = finding(Judgement.FAIL, what="shape", where=("Mid L",), value=NAN, limit=NAN)
+    assert run_state(run, None, [bare]).finding == "shape: Mid L"
+
+
+def drawn_words(marks, run=None, **given):
+    marks.clear()
+    pages.draw(**{**FRAMES["run-under-way"], "run": run, **given})
+    return [mark.what for mark in marks]
+
+
+def test_the_chosen_plan_is_in_view_with_its_whole_name(marks):
+    for number, plan in enumerate(MANY_PLANS, 1):
+        shown = drawn_words(marks, plans=MANY_PLANS, plan=plan)
+        for part in wrapped(plan, screen.SMALL_PX, pages.BODY.width - 30):
+            assert part in shown
+        assert f"plan {number}/7" in shown
+        assert "right" in shown
+
+
+def test_the_page_of_a_run_says_what_each_button_does(marks):
+    over = replace(RUN, over=True)
+    for shown, keys in (
+        ({}, ["next"]), ({"plans": PLANS, "plan": PLANS[4]}, ["next", "plan", "start"]),
+        ({"run": RUN}, ["next", "back", "skip"]), ({"run": over}, ["next", "plans"]),
+    ):  # fmt: skip
+        assert drawn_words(marks, **shown)[-len(keys) :] == keys
+        assert not ({"next", "back", "skip", "plan", "start", "plans"} - set(keys)) & set(drawn_words(marks, **shown))
+
+
+@pytest.mark.parametrize("state", State)
+def test_a_step_tells_its_state_by_word_and_shape(state, marks):
+    shown = drawn_words(marks, replace(RUN, before=Line("Bass A", "found", state), now=None, after=None))
+    assert f"found: {state}" in shown
+    assert run_page._STATES[state][0] in shown
+
+
+def test_no_two_shapes_of_states_or_judgements_are_alike_without_colour():
+    for kinds in (run_page._STATES, run_page._JUDGEMENTS):
+        masks = [np.asarray(drawing.shape_mask(name, 22, 22)) > 127 for name, _ in kinds.values()]
+        for one, other in itertools.combinations(masks, 2):
+            assert (one != other).sum() > 0.25 * (one | other).sum()
+
+
+def test_a_place_too_long_is_cut_in_its_middle(marks):
+    left, right = (
+        drawn_words(marks, replace(RUN, before=Line(f"Amplifier at the far end Tops {side}", "as left", State.DONE)))
+        for side in "LR"
+    )
+    assert left != right
+    assert any("…" in text and text.startswith("Ampl") and text.endswith("s L") for text in left)
+
+
+names = st.text(st.sampled_from("abc WMil…é大"), max_size=60)
+lines = st.one_of(st.none(), st.builds(Line, names, names, st.sampled_from(State)))
+
+
+@settings(max_examples=60)
+@given(
+    run=st.builds(
+        RunState, plan=names, before=lines, now=lines, after=lines, number=st.integers(0, 999), finding=names,
+        total=st.integers(0, 999), over=st.booleans(), record=names, fails=st.integers(0, 999),
+    ),
+    plans=st.lists(names, max_size=12, unique=True),
+)  # fmt: skip
+def test_any_names_can_be_drawn_and_touch_neither_band_nor_keys(run, plans):
+    plain = np.asarray(pages.draw(**{**FRAMES["run-under-way"], "run": RUN}))
+    for shown in ({"run": run}, {"run": None, "plans": plans, "plan": plans[-1] if plans else ""}):
+        frame = np.asarray(pages.draw(**{**FRAMES["run-under-way"], **shown}))
+        band = slice(pages.NOW.top, pages.NOW.bottom)
+        assert (frame[band] == plain[band]).all()
+        assert not frame[pages.KEYS.top - 1].any()
+
+
 # --- words --------------------------------------------------------------------------------------
 
 
@@ -578,7 +850,7 @@ def test_clock_text():
 @settings(max_examples=50)
 @given(text=st.text(st.characters(codec="latin-1", categories=("L", "N", "P", "Zs")), max_size=200))
 def test_wrapping_loses_nothing_and_fits(text):
-    lines = wrapped(text, 200)
+    lines = wrapped(text, screen.SMALL_PX, 200)
     assert "".join("".join(lines).split()) == "".join(text.split())
     assert all(drawing.font(screen.SMALL_PX).getlength(line) <= 200 for line in lines)
     assert all(line == line.strip() and line for line in lines)

@@ -31,7 +31,7 @@ class Script:
         self.asked = []
 
     def collect(self, until_s):
-        self.threads.add(threading.get_ident())
+        self.threads.add(threading.current_thread())
         self.gate.wait(10.0)
         if self.error is not None:
             raise self.error
@@ -43,17 +43,17 @@ class Script:
         return Samples(np.empty(0), np.empty(0), self.facts, Quality(float("nan"), Clock.LEARNING))
 
     def select(self, input):
-        self.threads.add(threading.get_ident())
+        self.threads.add(threading.current_thread())
         self.asked.append(input)
         if input is Input.LINE:
             raise SettingsError("this one has no line input; measure speaker")
 
     def hold_range(self, held):
-        self.threads.add(threading.get_ident())
+        self.threads.add(threading.current_thread())
         self.asked.append(held)
 
     def confirm(self, hz):
-        self.threads.add(threading.get_ident())
+        self.threads.add(threading.current_thread())
         return hz == 40.0
 
     def close(self):
@@ -100,7 +100,7 @@ def test_only_the_reader_thread_touches_the_converter(made, script):
     assert made.confirm(41.0) is False
     assert script.asked == [Input.SPEAKER, True]
     assert len(script.threads) == 1
-    assert threading.get_ident() not in script.threads
+    assert threading.current_thread() not in script.threads
 
 
 def test_slices_end_where_the_loop_waits_for_them_and_go_on_without_it(made, script):

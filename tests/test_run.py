@@ -139,7 +139,11 @@ def test_findings_are_those_of_the_world_and_no_others(plan, world):
     assert stuck.no_load
     assert 20 * math.log10(1 / 0.93) == pytest.approx(0.63, abs=0.01)  # common practice: 18.6 V against 20.0 V
     failed = {key for key, one in said.items() if one.judgement is Judgement.FAIL}
-    assert failed == {("not adjustable here", ("Voices L", "Voices R")), ("ceiling", ("Bass A",))}
+    assert failed == {
+        ("not adjustable here", ("Voices L", "Voices R")),
+        ("ceiling", ("Bass A",)),
+        ("source", ("Line source L",)),  # its rails lie 1 dB below the end of the volume
+    }
 
 
 def test_the_second_person_hears_up_then_down_or_hold_and_only_then(plan, world):

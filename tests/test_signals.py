@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from functools import partial
 
 import numpy as np
 import pytest
@@ -111,6 +112,10 @@ def test_the_pins_follow_the_player_step_by_step(factory, clock, stepped):
         0: lambda t: player.show(Signal.SOFT, time_s=t, tone_hz=1000.0) or stepped.show(Signal.SOFT, 1000.0),
         30: lambda t: player.once(Signal.KEPT, time_s=t) or stepped.once(Signal.KEPT),
         60: lambda t: player.show(Signal.FLAT, time_s=t) or stepped.show(Signal.FLAT),
+        90: lambda t: player.lead(Signal.CLEAN, -9.0, time_s=t) or stepped.lead(Signal.CLEAN, -9.0),
+        100: lambda t: (
+            player.lead(Signal.UNKNOWN, 2.5, time_s=t, tone_hz=999.0) or stepped.lead(Signal.UNKNOWN, 2.5, 999.0)
+        ),
         120: lambda t: player.show(Signal.STOP, time_s=t) or stepped.show(Signal.STOP),
     }
     heard = set()
@@ -178,8 +183,8 @@ def test_a_meter_that_is_not_yet_on_or_shutting_down_is_no_frozen_screen(factory
 def test_an_owner_that_has_stopped_asking_is_a_frozen_screen_and_the_lamp_says_so(factory, clock, opened):
     both = Signals(pin_factory=factory, clock=clock, start=False, frozen_after_s=1.5)
     opened(both)
-    for _ in range(20):
-        both.show(Signal.CLEAN)
+    for number in range(40):
+        (both.show if number < 20 else partial(both.lead, off=-3.0))(Signal.CLEAN)
         both.step()
         clock.now_s += 0.1
     assert lamp_of(factory) == pytest.approx(led(words.SKY, 1.0), abs=0.01)

@@ -18,7 +18,7 @@ from flattop.panel.buttons import Button
 from flattop.panel.hardware.controls import Controls
 from flattop.panel.hardware.display import PanelDisplay
 from flattop.panel.hardware.signals import Signals
-from flattop.panel.indicators import Signal, signal_of
+from flattop.panel.indicators import Signal, off_aim, signal_of
 from flattop.panel.menu import Action, Held, Kind, Light, Menu, Page, Stage
 from flattop.panel.pages import About
 from flattop.panel.run_page import run_state
@@ -34,7 +34,6 @@ from flattop.tuning.steps import Command, Word
 UNCALIBRATED = "uncal."
 HOLD_S = 4.0
 """How long the second person is told to hold; after that the sounder says how the tone is again [s]."""
-_WORDS = {Word.UP: Signal.UP, Word.HOLD: Signal.HOLD, Word.DOWN: Signal.DOWN}
 STALE_S = 0.5
 """A reading older than this is not shown as a number [s]."""
 CARD_S = 5.0
@@ -252,7 +251,7 @@ class Instrument:
         if self.tuner is not None:
             self.view = self.tuner.view(self.view)
         self._show(now_s, wall_s)
-        self._signal(signal_of(reading, stale=stale), reading, now_s)
+        self._signal(reading, now_s, stale=stale)
         self._tell_manager(reading)
 
     def _follow_presses(self, reading: Reading, now_s: float, wall_s: float) -> None:
@@ -364,7 +363,7 @@ class Instrument:
             about=about,
             now_s=now_s,
             wall_s=wall_s,
-            run=run_state(tuner.run, tuner.prompt, tuner.findings) if tuner is not None else None,
+            run=run_state(tuner.run, tuner.prompt, tuner.findings, record=self._session) if tuner is not None else None,
             plans=self.menu.plans,
             plan=self.menu.plan,
         )
@@ -374,6 +373,12 @@ class Instrument:
         except PanelError as error:
             self.turns.screen_failures += 1
             self._screen_fault = str(error)
+
+    @property
+    def _session(self) -> str:
+        """Name of the folder that the record is in; empty where there is none."""
+        folder = self.logbook.status.folder if self.logbook is not None else None
+        return folder.name if folder is not None else ""
 
     def _about(self, now_s: float) -> About:
         status = self.logbook.status if self.logbook is not None else None
@@ -385,26 +390,25 @@ class Instrument:
             faults=self.faults,
         )
 
-    def _signal(self, signal: Signal, reading: Reading, now_s: float) -> None:
-        if self.panel.signals is None:
+    def _signal(self, reading: Reading, now_s: float, *, stale: bool) -> None:
+        signals = self.panel.signals
+        if signals is None:
             return
-        self.panel.signals.restart()
-        tone_hz = reading.hz if math.isfinite(reading.hz) else None
+        signals.restart()
         prompt = self.tuner.prompt if self.tuner is not None else None
-        if prompt is not None and prompt.word is not self._word[0]:
-            self._word = (prompt.word, now_s)
-        called = prompt is not None and (prompt.word in {Word.UP, Word.DOWN} or now_s - self._word[1] < HOLD_S)
-        if prompt is not None and called and prompt.word in _WORDS and signal not in {Signal.STOP, Signal.FAULT}:
-            signal = _WORDS[prompt.word]
+        word = prompt.word if prompt is not None else Word.NONE
+        if word is not self._word[0]:
+            self._word = (word, now_s)
+        # To hold is said for a while; after that the sounder says how the tone is again.
+        called = word in {Word.UP, Word.DOWN} or now_s - self._word[1] < HOLD_S
+        signal = signal_of(reading, stale=stale, supply=self.view.supply, word=word if called else "")
         leaving = self._ending is not None or self.menu.place.page is Page.LEAVE
         if leaving and signal not in {Signal.STOP, Signal.FAULT}:
             signal = Signal.SHUTTING_DOWN
-        aim_v = prompt.aim_v if prompt is not None and prompt.text in {UP, DOWN, STAY} else None
-        if prompt is not None and aim_v is not None and not called:
-            off = (reading.rms_v - aim_v) / max(prompt.tolerance_v, 1e-3)
-            self.panel.signals.lead(signal, off if math.isfinite(off) else 0.0, tone_hz)
-        else:
-            self.panel.signals.show(signal, tone_hz)
+        off = math.nan
+        if prompt is not None and prompt.aim_v is not None and prompt.text in {UP, DOWN, STAY} and not stale:
+            off = off_aim(level_v=reading.rms_v, aim_v=prompt.aim_v, tolerance_v=prompt.tolerance_v)
+        signals.lead(signal, off, reading.hz if math.isfinite(reading.hz) else None)
 
     def _pass_by(self, signal: Signal) -> None:
         if self.panel.signals is not None:

@@ -72,7 +72,7 @@ class Tuner:
 
     def __post_init__(self) -> None:
         self._course = self.run.requests()
-        self._go_on(next(self._course))
+        self._send(None)  # begins it
 
     def take(self, reading: Reading, *, now_s: float, command: Command = Command.NONE) -> bool:
         """Take the next reading in; True if another one has just been kept."""

@@ -361,7 +361,7 @@ def lead_of(off: float, *, before: Lead | None = None) -> Lead | None:
 
 
 def lead_sound(lead: Lead, *, tone_hz: float | None, muted: bool = False) -> SoundPattern | None:
-    """Return what the sounder does to lead a hand: pips that come the faster the nearer the aim is, a calm pair when there.
+    """Return what the sounder does to lead a hand: pips, the faster the nearer the aim is, and a calm pair when there.
 
     Up is a rising pip above the middle of the ladder, down a falling pair of pips below it, and both go by rhythm
     alone. The pitches are those of `pitches`.

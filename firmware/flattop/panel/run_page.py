@@ -156,7 +156,7 @@ def draw_plans(image: Image.Image, body: Box, plans: Sequence[str], chosen: str)
     """List the plans there are, the chosen one marked and in view with its whole name; say so where there is none."""
     if not plans:
         draw_text(image, _row(body, 0), "no plan here", SMALL_PX, WHITE, top=3)
-        remedy = "put a plan file (.toml) into the folder for plans, then switch off and on"
+        remedy = "put a plan file (.toml) into the folder plans on the card, then switch off and on"
         for row, text in enumerate(wrapped(remedy, SMALL_PX, body.width), 1):
             draw_text(image, _row(body, row), text, SMALL_PX, PALE, top=3)
         return
@@ -183,14 +183,14 @@ def draw_run(image: Image.Image, body: Box, run: RunState) -> None:
             _draw_step(image, _row(body, row), line, present=line is run.now)
     if not run.finding:
         for row, text in ((3, f"plan: {run.plan}"), (4, f"{run.passes} pass, {run.cannot_tell} cannot tell")):
-            draw_text(image, _row(body, row), text, SMALL_PX, PALE, top=5)
+            draw_text(image, _row(body, row), text, SMALL_PX, PALE, top=3)
         return
     shape, colour = _JUDGEMENTS[Judgement.FAIL]
     top = body.top + 3 * _pitch(body)
-    draw_shape(image, shape, Box(body.left, top + 5, body.left + _SHAPE_PX, top + 27), colour)
+    draw_shape(image, shape, Box(body.left, top + 3, body.left + _SHAPE_PX, top + 25), colour)
     room = Box(body.left + _TEXT_LEFT - 4, body.top, body.right, body.bottom)
     for row, part in enumerate(_fitted(run.finding, room.width), 3):
-        draw_text(image, _row(room, row), part, SMALL_PX, WHITE, top=5)
+        draw_text(image, _row(room, row), part, SMALL_PX, WHITE, top=3)
 
 
 def _pitch(body: Box) -> int:
@@ -204,12 +204,12 @@ def _row(body: Box, number: int) -> Box:
 
 
 def _fitted(text: str, room_px: int) -> tuple[str, ...]:
-    """Return `text` in few enough lines: as they are, or else as long as narrow letters allow; the last may be cut."""
+    """Return `text` in few enough lines: as they are, or else as long as narrow letters allow, the last shortened."""
     lines = wrapped(text, SMALL_PX, room_px)
     if len(lines) > _FINDING_LINES:
         lines = wrapped(text, SMALL_PX, int(room_px / _NARROWEST))
     last = " ".join(lines[_FINDING_LINES - 1 :])
-    return (*lines[: _FINDING_LINES - 1], last)
+    return (*lines[: _FINDING_LINES - 1], _shortened(last, room_px))
 
 
 def _draw_step(image: Image.Image, row: Box, line: Line, *, present: bool) -> None:
@@ -232,12 +232,12 @@ def _draw_step(image: Image.Image, row: Box, line: Line, *, present: bool) -> No
     draw_text(image, Box(middle, text.top, text.right, text.bottom), told, SMALL_PX, ink, top=3, right=True)
 
 
-def _shortened(place: str, room_px: int) -> str:
-    """Return a place that fits, at the narrowest; what is cut is its middle, for the end tells outputs apart."""
-    shown, half = place, len(place)
-    while half > 1 and font(SMALL_PX).getlength(shown) * _NARROWEST > room_px - 1:
-        half -= 1
-        shown = f"{place[: half // 2].rstrip()}…{place[len(place) - (half + 1) // 2 :].lstrip()}"
+def _shortened(text: str, room_px: int) -> str:
+    """Return `text` so that it fits at its narrowest; what is cut is its middle, for the end tells outputs apart."""
+    shown, left = text, len(text)
+    while left > 1 and font(SMALL_PX).getlength(shown) * _NARROWEST > room_px - 1:
+        left -= 1
+        shown = f"{text[: left // 2].rstrip()}…{text[len(text) - (left + 1) // 2 :].lstrip()}"
     return shown
 
 

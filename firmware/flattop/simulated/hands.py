@@ -86,6 +86,8 @@ class Hands:
         self._rate_db_s = FAST_DB_S
         # what is wrong, for both
         self._wrong_since_s = math.inf
+        self._asked_to_clip_s = math.inf
+        """Since when the screen has asked to clip on."""
         self._remedied_s = -math.inf
         self._remedies = 0
 
@@ -104,6 +106,9 @@ class Hands:
         verdict, reason, level_v : as on the screen [V rms], NaN where it shows none
         signal : what the sounder says, in the words of `indicators.Signal`
         """
+        if shown.text != "clip on":
+            self._asked_to_clip_s = math.inf
+        self._asked_to_clip_s = min(self._asked_to_clip_s, now_s)
         # Reconnecting the speakers is done without the leads.
         spot = None if shown.text.startswith("speakers") else self._vehicle.spot(shown.place)
         tone = self._tone_named(shown)
@@ -179,7 +184,8 @@ class Hands:
     def _is_wrong(self, shown: Instruction, verdict: str, reason: str, now_s: float) -> bool:
         """Tell whether there has been no signal for so long that somebody must do something."""
         wrong = verdict == "unknown" and reason in _NOTHING_THERE and bool(self._tone)
-        stuck = shown.text == "clip on" and now_s - max(self._on_s, self._remedied_s) > WORD_S
+        asked_s = max(self._asked_to_clip_s, self._on_s, self._remedied_s)
+        stuck = shown.text == "clip on" and now_s - asked_s > WORD_S
         if not wrong:
             self._wrong_since_s = math.inf
             return stuck and now_s >= self._free_s
