@@ -101,8 +101,8 @@ class Meter:
             if news or due or not more:
                 reading = self._measure(now_s)
                 yield reading
-                if reading.reason is Reason.IMAGE:
-                    self._confirm(reading)
+                if reading.reason is Reason.IMAGE and not self._confirm(reading):
+                    yield self._silent(now_s)
             if not more:
                 return
             if due:
@@ -133,16 +133,18 @@ class Meter:
         self._last = measure(samples, most_harmonics=self._most_harmonics, known_hz=known_hz)
         return self.judge.update(self._last, now_s=now_s)
 
-    def _confirm(self, reading: Reading) -> None:
-        """Have the converter look closer at a tone that might be the image of another."""
+    def _confirm(self, reading: Reading) -> bool:
+        """Have the converter look closer at a tone that might be the image of another; False if it does not answer."""
         if self._last is None or self._last.fit is None:
-            return
+            return True
         hz = self._last.fit.hz
         try:
             genuine = self.converter.confirm(hz)
-        except ConverterError:
-            return  # the next `collect` meets the same silence and reports it
+        except ConverterError as error:
+            self.fault = str(error)
+            return False
         self.judge.confirmed(hz=hz, genuine=genuine, time_s=reading.time_s)
+        return True
 
     def _silent(self, now_s: float) -> Reading:
         self._last = None

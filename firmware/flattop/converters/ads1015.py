@@ -13,7 +13,7 @@ from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import takewhile
 from typing import Any
 
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from flattop.calibration import Calibration, InputCalibration
 from flattop.converters import Timebase
-from flattop.converters.ads1015_chip import ANSWER_S, Alert, Chip
+from flattop.converters.ads1015_chip import Alert, Chip
 from flattop.converters.frontend import (
     CALIBRATED_GAIN_U,
     CALIBRATED_OFFSET_SHARE,
@@ -71,8 +71,8 @@ STALE_S = 0.2
 """Reads older than this are not measured any more [s]."""
 CHECK_S = 0.25
 """Time from one look at the chip's settings to the next: a dip of its supply resets it in silence [s]."""
-STUCK_S = 2.0
-"""A register that has not changed for this long is suspect [s]."""
+STUCK_S = 0.35
+"""A register that has not changed for this long is suspect [s]: its number must not stand for 0.5 s."""
 KEEP_S = 2.5
 """Reads are kept this long [s]."""
 CHIP_NOISE_LSB = 0.2
@@ -326,11 +326,11 @@ class Ads1015Converter:
     def _level_at(self, hz: float, rate: int) -> tuple[float, float]:
         """Return the amplitude at `hz` and the RMS of the rest [codes] at a data rate, from read times alone."""
         self._set_rate(rate)
-        self._chip.allow(ANSWER_S + CONFIRM_S + CONFIRM_CYCLES / hz)
         read = self._chip.reader()
         begun_s = now_s = self._time.now_s()
         times_s, words = [], []
         while now_s - begun_s < CONFIRM_S + CONFIRM_CYCLES / hz:
+            self._chip.allow()
             word = read()
             if word is not None:
                 words.append(word)
@@ -449,6 +449,10 @@ class Ads1015Converter:
                     "switch the meter off and on, and replace the board if it happens again"
                 )
             self._restart_grid()
+            with self._state:
+                # One code all the while says the same on any grid: what is quiet does not begin anew with every look.
+                still = [burst for burst in self._bursts if burst.times_s[0] >= self._changed_s]
+                self._bursts = deque(replace(burst, epoch=self._grid.epoch) for burst in still)
             self._last = None
         self._changed_s = now_s
 

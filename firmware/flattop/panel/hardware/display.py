@@ -53,8 +53,8 @@ STRIP_ROWS = 5
 REFRESH_UPDATES = SIZE[1] // STRIP_ROWS
 RECOVERY_UPDATES = REFRESH_UPDATES + 1
 """Every strip once, and one update that may fall into the 5 ms in which the panel takes nothing."""
-LOCK_S = 0.1
-"""Longest wait for the bus, beside what a whole frame takes on the wire [s]."""
+LOCK_S = 0.05
+"""Longest wait for the bus, which nothing else uses [s]: the loop waits with it, an old number on the screen."""
 LOWEST_BAUD_HZ, HIGHEST_BAUD_HZ = 4_000_000, 62_500_000
 """Below, a whole frame takes longer than 0.3 s; above, no Raspberry Pi goes (common practice, no source)."""
 
@@ -143,6 +143,8 @@ class _GuardedSpi:
     def __init__(self, spi: Spi, time: Timebase) -> None:
         self._spi, self._time = spi, time
         self._deadline_s = math.inf
+        self._waiting_s = math.inf
+        """Since when the bus has not been free."""
         self._held = False
         self.configure = spi.configure
 
@@ -156,10 +158,17 @@ class _GuardedSpi:
 
     def try_lock(self) -> bool:
         self._held = self._spi.try_lock()
-        if not self._held:
-            self._check()
-            self._time.wait_until(self._time.now_s() + 1e-3)
-        return self._held
+        if self._held:
+            self._waiting_s = math.inf
+            return True
+        self._check()
+        now_s = self._time.now_s()
+        self._waiting_s = min(self._waiting_s, now_s)
+        if now_s - self._waiting_s > LOCK_S:
+            self._waiting_s = math.inf
+            raise PanelError("the SPI bus was not free")
+        self._time.wait_until(now_s + 1e-3)
+        return False
 
     def unlock(self) -> None:
         self._held = False
