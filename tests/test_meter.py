@@ -409,3 +409,20 @@ def test_one_look_is_never_counted_twice():
         next(stream)
         bench.time.wait_until(bench.time.now_s() + 0.07)  # a slow host
     assert len(asked) == len(set(asked))
+
+
+@pytest.mark.parametrize("wired", [True, False])
+@pytest.mark.parametrize("signal", [sine(60.0, 40.0), constant(0.0)], ids=["tone", "quiet"])
+def test_a_register_that_stands_still_shows_no_number_for_longer_than_half_a_second(wired, signal):
+    bench = Bench(signal, wired=wired)
+    stopped_s = 2.0
+    seen = []
+    for reading in Meter(bench.converter, time=bench.time).readings():
+        now_s = bench.time.now_s()
+        bench.board.chip.stuck = now_s > stopped_s
+        if now_s > stopped_s + 0.6:
+            seen.append(reading)
+        if now_s > stopped_s + 3.0:
+            break
+    assert len(seen) > 15
+    assert {reading.reason for reading in seen} == {Reason.SILENT}
