@@ -17,7 +17,10 @@ sys.path.insert(0, str(Path(__file__).parent / "figures"))
 import bass
 import cost
 import false_flags
+import hour
+import keeper
 import onset
+import panel
 import rig
 
 SEED = 11
@@ -68,3 +71,19 @@ def test_everything_cut_is_called_flat(runner, capsys):
 def test_the_screen_sends_little_while_the_level_ramps():
     rows = {row.name: row for row in cost.screen_rows(SEED)}
     assert rows["screen bytes a frame, level ramping"].ok
+
+
+def test_the_screen_shows_what_was_drawn_after_any_course_of_events(runner, capsys):
+    check(panel.equality(runner, 24), capsys)
+
+
+def test_a_minute_of_faults_at_every_seam_hurts_nothing(capsys):
+    found = hour.piece(([SEED, 71, 0], 60.0))
+    assert found.readings > 300
+    assert sum(found.counts.values()) > 100, "hardly anything went wrong"
+    assert not found.wrong, "\n".join(found.notes)
+
+
+def test_the_keeper_keeps_nothing_false_in_a_few_minutes(capsys):
+    rows = [row for figure in keeper.FIGURES.values() for row in figure(rig.Runner(SEED, jobs=1, boards=1), 2)]
+    check(rows, capsys)
