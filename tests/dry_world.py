@@ -28,6 +28,7 @@ def reading_of(
     input=Input.SPEAKER,
     dc_v=0.0,
     drift_pct_s=0.0,
+    harmonics=40,
 ):
     """Return a reading with these figures, known to 0.02 % beside 0.3 % that all share."""
     facts = bass_facts(input=input, gain_u=0.0015)
@@ -35,18 +36,24 @@ def reading_of(
     return Reading(
         time_s=time_s, duration_s=0.25, rms_v=rms_v, rms_u_v=0.003 * rms_v + 0.002, dc_v=dc_v, dc_u_v=0.05, hz=hz,
         hz_u=0.001, peak_pos_v=peak_v, peak_neg_v=-peak_v, crest=math.sqrt(2.0), fundamental_v=rms_v, thd_pct=thd_pct,
-        harmonics=16, thd_to_hz=640.0, thd_n_pct=thd_pct, overdrive_pos_db=0.0, overdrive_neg_db=0.0,
+        harmonics=harmonics, thd_to_hz=harmonics * hz, thd_n_pct=thd_pct, overdrive_pos_db=0.0, overdrive_neg_db=0.0,
         overdrive_u_db=0.02, flat_share_pct=0.0, drift_pct_s=drift_pct_s, verdict=verdict, reason=reason,
         dc_alarm=input is Input.SPEAKER and abs(dc_v) > 0.5, facts=facts, quality=Quality(3231.0, Clock.LOCKED),
         tops=TOPS,
     )  # fmt: skip
 
 
-def overdriven(overdrive_db):
-    """Return THD_F [%] and RMS over the rail of a sine driven so far beyond it, clipped hard."""
+def overdriven(overdrive_db, harmonics=None):
+    """Return THD_F [%] and RMS over the rail of a sine driven so far beyond it, clipped hard.
+
+    harmonics : only those from 2 to this one are counted
+    """
     angle = (np.arange(2048) + 0.5) * 2 * np.pi / 2048
     wave = np.clip(10 ** (overdrive_db / 20) * np.sin(angle), -1, 1)
     fundamental = 2 * np.mean(wave * np.sin(angle))
+    if harmonics is not None:
+        lines = np.abs(np.fft.rfft(wave))[: harmonics + 1]
+        return 100 * np.linalg.norm(lines[2:]) / lines[1], math.sqrt(np.mean(wave**2))
     return 100 * math.sqrt(max(np.mean(wave**2) / (fundamental**2 / 2) - 1, 0)), math.sqrt(np.mean(wave**2))
 
 

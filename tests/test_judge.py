@@ -28,6 +28,7 @@ from flattop.tuning.judge import (
     power_w,
     ratio_db,
     shape,
+    source,
     target,
 )
 from flattop.tuning.plan import Band
@@ -191,7 +192,25 @@ def test_the_ceiling_against_the_rated_level():
     unseen = ceiling(level(50.0), ceiling_v=math.nan, u_v=math.nan, rated_v=63.2, where=("Bass A",))
     assert unseen.judgement is CANNOT
     assert "still clean at 50.00 V, the highest level seen" in unseen.text
+    assert "not tried" in unseen.text
+    assert "too close" not in unseen.text
+    taken = ceiling(level(63.12), ceiling_v=math.nan, u_v=math.nan, rated_v=63.2, tolerance_v=0.1, where=("Bass A",))
+    assert taken.judgement is PASS, "it was set to its rating, and carried it"
     assert ceiling(clean, ceiling_v=71.0, u_v=0.2, rated_v=math.nan, where=("Bass A",)).judgement is PASS
+
+
+def test_a_source_that_clips_before_its_volume_ends_is_a_finding():
+    clips = source(level(3.4), ceiling_v=3.507, u_v=0.01, where=("Line source L",))
+    assert (clips.judgement, clips.value) == (FAIL, 3.507)
+    assert clips.causes
+    assert "above 3.51 V" in clips.text
+    clean = source(level(3.4), ceiling_v=math.nan, u_v=math.nan, where=("Line source L",))
+    assert (clean.judgement, clean.value, clean.causes) == (PASS, 3.4, ())
+
+
+def test_a_limit_is_said_with_three_digits():
+    found = matched({"L": level(18.0), "R": level(18.02)}, limit_v=0.0893561)
+    assert "limit 0.0894 V" in found.text
 
 
 @pytest.mark.parametrize(

@@ -142,7 +142,7 @@ def test_findings_are_those_of_the_world_and_no_others(plan, world):
     assert failed == {
         ("not adjustable here", ("Voices L", "Voices R")),
         ("ceiling", ("Bass A",)),
-        ("source", ("Line source L",)),  # its rails lie 1 dB below the end of the volume
+        ("source ceiling", ("Line source L",)),  # its rails lie 1 dB below the end of the volume
     }
 
 
@@ -243,6 +243,24 @@ def test_a_tone_that_this_converter_cannot_measure_is_a_step_that_could_not_be_d
     assert {run.state(step) for step in run.steps if step.kind is Kind.LINK} == {State.COULD_NOT}
 
 
+def test_the_source_is_not_kept_while_a_last_turn_of_the_volume_may_be_on_its_way(plan):
+    """A volume with steps: clean at last, but the second person has begun one more press."""
+    run = Run(plan, states={step.id: State.DONE for step in steps_of(plan) if step.kind is not Kind.SOURCE})
+    course = run.requests()
+    request, now_s, told_s = next(course), 0.0, 0.0
+    while not isinstance(request, Keep):
+        now_s = round(now_s + 0.1, 6)
+        assert now_s < 20.0
+        told_s = now_s if request.word is Word.DOWN else told_s
+        bent = 2.0 < now_s < 5.0
+        level = {"rms_v": 3.0 if bent else 2.9, "thd_pct": 1.0 if bent else 0.02}
+        verdict = Verdict.FLAT if bent else Verdict.CLEAN
+        request = course.send(Heard(reading_of(now_s, hz=42.0, input=Input.LINE, verdict=verdict, **level), now_s))
+    assert request.reading.verdict is Verdict.CLEAN
+    assert told_s > 4.0
+    assert now_s - told_s >= 1.9
+
+
 @pytest.mark.parametrize(
     ("figures", "said"),
     [
@@ -291,6 +309,43 @@ def test_a_ceiling_is_found_on_a_rising_and_on_a_falling_ramp(step_db):
         assert ceiling.u_v > 0.0
 
 
+@pytest.mark.parametrize("harmonics", [5, 7, 13, 40])
+def test_a_ceiling_is_that_of_all_harmonics_though_the_band_holds_only_some(harmonics):
+    ceiling = Ceiling(CEILING_THD_PCT)
+    for over_db in (0.05, 0.15, 0.3):
+        within_pct, level = overdriven(over_db, harmonics)
+        shown = {"rms_v": 80 * level, "hz": 1300.0 / harmonics, "thd_pct": within_pct, "harmonics": harmonics}
+        ceiling.see(reading_of(0.0, verdict=Verdict.SOFT, **shown))
+    assert ceiling.level_v == pytest.approx(crossing_v(80.0), rel=0.001)
+
+
+def test_a_ceiling_is_known_from_tops_that_only_begin_to_bend():
+    thd_pct, level = overdriven(0.08)
+    assert 0.5 * CEILING_THD_PCT < thd_pct < CEILING_THD_PCT
+    ceiling = Ceiling(CEILING_THD_PCT)
+    ceiling.see(reading_of(0.0, rms_v=80 * level, hz=40.0, thd_pct=thd_pct, verdict=Verdict.SOFT))
+    assert ceiling.level_v == pytest.approx(crossing_v(80.0), rel=0.001)
+
+
+def test_noise_far_below_does_not_pull_a_ceiling_down():
+    """As found by a knob turned fast: a clean level with its noise, then tops that are already cut."""
+    ceiling = Ceiling(CEILING_THD_PCT)
+    ceiling.see(reading_of(0.0, rms_v=76.0 / math.sqrt(2.0), hz=40.0, thd_pct=0.08))
+    thd_pct, level = overdriven(0.4)
+    ceiling.see(reading_of(0.1, rms_v=80 * level, hz=40.0, thd_pct=thd_pct, verdict=Verdict.FLAT))
+    assert ceiling.level_v == pytest.approx(crossing_v(80.0), rel=0.001)
+
+
+def test_a_level_that_stood_comes_before_one_that_moved():
+    ceiling = Ceiling(CEILING_THD_PCT)
+    moving = {"rms_v": 75.0 / math.sqrt(2.0), "thd_pct": 0.35, "drift_pct_s": 10.0}
+    ceiling.see(reading_of(0.0, hz=40.0, verdict=Verdict.FLAT, **moving))
+    assert ceiling.touched, "the volume must not go on"
+    thd_pct, level = overdriven(0.4)
+    ceiling.see(reading_of(0.1, rms_v=80 * level, hz=40.0, thd_pct=thd_pct, verdict=Verdict.FLAT))
+    assert ceiling.level_v == pytest.approx(crossing_v(80.0), rel=0.001)
+
+
 def test_harmonics_without_bent_tops_are_no_ceiling():
     ceiling = Ceiling(CEILING_THD_PCT)
     ceiling.see(reading_of(0.0, rms_v=60.0, hz=40.0, thd_pct=0.6, verdict=Verdict.CLEAN))
@@ -322,3 +377,54 @@ def test_a_pot_at_its_end_is_noticed():
         shown = pot.prompt(Heard(reading_of(0.1 * number, rms_v=50.0, hz=40.0), 0.1 * number))
         assert shown["text"] == "gain up"
         assert pot.at_its_end == (number >= 80)
+
+
+def test_a_pot_is_not_led_back_to_where_the_tops_began_to_bend():
+    """Softening far below the limit, a target above it: up and down would never end."""
+    pot = Pot(
+        target_v=19.0,
+        margin_db=0.1,
+        tolerance_v=0.1,
+        may_be_soft=False,
+        only_down=False,
+        ceiling=Ceiling(CEILING_THD_PCT),
+    )
+    soft = reading_of(0.1, rms_v=18.8, hz=110.0, thd_pct=0.1, verdict=Verdict.SOFT)
+    pot.ceiling.see(soft)
+    assert pot.prompt(Heard(soft, 0.1))["text"] == "gain down"
+    below = reading_of(0.2, rms_v=18.6, hz=110.0)
+    assert pot.aim_v == pytest.approx(18.8 * 10 ** (-0.1 / 20))
+    assert pot.prompt(Heard(below, 0.2))["text"] == "leave it"
+
+
+def test_an_output_that_is_found_bent_at_the_end_is_set_once_more(plan, world):
+    """The rails of the voices give way after they were set, as they do when a battery runs down."""
+
+    def sags(request):
+        if isinstance(request, Keep) and request.step.id == "left:Bass B:bass":
+            for side in ("L", "R"):
+                world.rail_v["Voices", side] = 24.0
+
+    run = Run(plan)
+    asked = carried_out(run, world, answer=sags)
+    order = [one.step.id for one in asked if isinstance(one, Keep)]
+    kept = [one for one in asked if isinstance(one, Keep) and one.step.id.startswith("left:Voices")]
+    assert order.count("set:Voices/L:left:voices") == 2
+    assert {run.state(step) for step in run.steps} == {State.DONE}
+    assert kept[0].reading.verdict is Verdict.FLAT
+    last = {one.step.id: one.reading.verdict for one in kept}
+    assert set(last.values()) == {Verdict.CLEAN}
+    said = [one for one in findings(asked) if one.what == "shape" and one.where == ("Voices L",)]
+    assert [one.judgement for one in said] == [Judgement.PASS], "what was mended is no finding"
+
+
+def test_of_two_tones_the_lower_ceiling_is_that_of_the_output(plan, world):
+    run = Run(plan, ceilings={"Bass A": (60.0, 0.1)})
+    step = next(step for step in run.steps if step.kind is Kind.SET and step.label == "Bass A")
+    for kind, rail_v, found_v in ((Kind.TONE, 90.0, 60.0), (Kind.TONE, 80.0, crossing_v(80.0))):
+        thd_pct, level = overdriven(0.1)
+        ceiling = Ceiling(CEILING_THD_PCT)
+        seen = reading_of(0.1, rms_v=rail_v * level, hz=42.0, thd_pct=thd_pct, verdict=Verdict.SOFT)
+        ceiling.see(seen)
+        next(run._keep(replace(step, kind=kind), seen, ceiling))
+        assert run.ceilings["Bass A"][0] == pytest.approx(found_v, rel=0.001)

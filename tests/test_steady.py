@@ -135,6 +135,17 @@ def test_a_slip_before_the_reading_was_kept_is_told_from_a_lead_that_is_moved_on
     assert set(hand.off()) == {Sight.AWAY}
 
 
+def test_a_wrong_tone_at_the_mains_frequency_is_no_hum():
+    """From a bass output at 80 V to another amplifier at 12 V, where the bass tone of 49.8 Hz is played on."""
+    hand = Hand(tones_hz=[49.8, 90.0])
+    hand.hz = 49.8
+    assert Sight.KEEP in hand.hold(80.0, 2.0, hz=49.8)
+    hand.off()
+    hand.hz, hand.place = 90.0, "Voices"
+    assert hand.hold(0.15, 1.0, hz=50.0)[-1] is Sight.AWAY
+    assert hand.hold(12.0, 1.0, hz=49.8)[-1] is Sight.WRONG_TONE
+
+
 def test_an_open_lead_with_hum_on_it_is_off_too():
     hand = Hand()
     hand.hold(4.0, 0.5)

@@ -653,6 +653,34 @@ def test_mistakes_are_made_once_and_mended_when_told(what, other):
     assert scene.levels[-1][1] == pytest.approx(level(cart_played(), "Sub"), rel=0.01)
 
 
+def test_a_clip_that_the_screen_says_is_off_is_put_on_though_hum_is_read_there():
+    vehicle = cart(more='[[faults]]\nwhat = "slip"\nplace = "Sub"\nafter_s = 2.0\n')
+    scene = Scene(vehicle)
+    scene.run(9, Instruction(place="Sub", word="hold", hz=40.0))
+    ((slipped_s, _),) = vehicle.happened
+    hum = {"verdict": "unknown", "reason": "too few LSB", "level_v": 0.15}
+    for number in range(80):
+        now_s = slipped_s + 1.0 + 0.1 * number
+        if now_s > scene.now_s:
+            scene.hands.see(Instruction(place="Sub", text="clip is off", word="hold", hz=40.0), now_s=now_s, **hum)
+    assert vehicle._contacts[Input.SPEAKER][-1][1].label == "Sub"
+    assert vehicle._contacts[Input.SPEAKER][-1][0] > slipped_s
+
+
+def test_leads_are_lifted_when_asked_and_not_for_a_moments_clip_on():
+    scene = Scene(cart())
+    contacts = scene.vehicle._contacts[Input.SPEAKER]
+    scene.run(20, Instruction(place="Sub", text="keep still", word="hold", hz=40.0))
+    before = len(contacts)
+    scene.run(0.2, Instruction(place="Sub", text="clip on", word="hold", hz=40.0))
+    scene.run(5, Instruction(place="Sub", text="keep still", word="hold", hz=40.0))
+    assert len(contacts) == before
+    scene.run(0.2, Instruction(place="Sub", text="lift once more", word="hold", hz=40.0))
+    scene.run(5, Instruction(place="Sub", text="keep still", word="hold", hz=40.0))
+    assert contacts[before][1] is None
+    assert contacts[-1][1].label == "Sub"
+
+
 def test_same_seed_same_moves():
     courses = []
     for seed in (1, 1, 2):

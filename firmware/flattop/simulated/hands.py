@@ -42,6 +42,7 @@ WORD_S = 10.0
 """Leads that are to be clipped on though they are: after this time they are put on anew."""
 
 _FREQUENCY = re.compile(r"(\d+(?:\.\d+)?)\s*(k?)Hz", re.IGNORECASE)
+_PUT_RIGHT = ("wrong", "play", "restart", "lift", "clip is off")
 _NOTHING_THERE = {Reason.NO_TONE.value, Reason.LEAD_OFF.value, Reason.FADING.value}
 
 
@@ -115,7 +116,7 @@ class Hands:
         if spot is not None and spot is not self._at:
             if now_s >= self._free_s:
                 self._go(spot, tone, now_s)
-        elif signal == "not kept" or shown.text.startswith(("wrong", "play")):
+        elif signal == "not kept" or shown.text.startswith(_PUT_RIGHT):
             self._put_right(shown, tone, now_s)
         elif self._at is not None and self._is_wrong(shown, verdict, reason, now_s):
             self._remedy(reason, now_s)
@@ -214,7 +215,7 @@ class Hands:
         if now_s < max(self._free_s, self._remedied_s + AGAIN_S):
             return
         self._remedied_s = now_s
-        about_tone = shown.text.startswith("play") or "tone" in shown.text
+        about_tone = shown.text.startswith(("play", "restart")) or "tone" in shown.text
         if about_tone and (tone or self._tone):
             self._play(tone or self._tone, now_s)
         else:

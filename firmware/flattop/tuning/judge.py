@@ -29,6 +29,7 @@ BENT_LINK_CAUSES = ("volume beyond the source's clean range", "this device overl
 PAIR_CAUSES = ("balance control off centre", "plug or cable of one side", "one side of the device before it")
 POT_CAUSES = ("two tracks of one gain pot that differ", "balance control off centre", "input level of the two sides")
 MATCH_CAUSES = ("gain pot of one of them moved", "supply or earth cable of one of them", "input level of the two")
+SOURCE_CAUSES = ("volume beyond the source's clean range", "its tone controls or effects", "a tone recorded too hot")
 TARGET_CAUSES = ("gain pot moved after it was set", "volume not at the same step", "supply voltage changed")
 CEILING_CAUSES = ("supply voltage sagging under tone", "input of the amplifier overloaded", "output rated too high")
 
@@ -68,7 +69,7 @@ class Finding:
     """One judgement, and what it is about."""
 
     what: str
-    """One of "link loss", "pair", "not adjustable here", "match", "ceiling", "target" or "shape"."""
+    """One of "source ceiling", "link loss", "pair", "not adjustable here", "match", "ceiling", "target" or "shape"."""
     where: tuple[str, ...]
     judgement: Judgement
     value: float
@@ -213,7 +214,7 @@ def matched(levels: Mapping[str, Level], *, limit_v: float) -> Finding:
         judgement = guard_banded(difference=difference, u=u_v, limit=limit_v)
         text = (
             f"{name} and {other_name} differ by {abs(difference):.3g} V ({abs(apart_db):.2f} dB), "
-            f"limit {limit_v:g} V{_doubt(judgement)}."
+            f"limit {limit_v:.3g} V{_doubt(judgement)}."
         )
         if one.no_load is not other.no_load or not _same_tone(one, other):
             judgement = Judgement.CANNOT_TELL
@@ -237,26 +238,45 @@ def matched(levels: Mapping[str, Level], *, limit_v: float) -> Finding:
     return max(found, key=_gravity)
 
 
-def ceiling(highest_clean: Level, *, ceiling_v: float, u_v: float, rated_v: float, where: Sequence[str]) -> Finding:
+def ceiling(
+    highest_clean: Level,
+    *,
+    ceiling_v: float,
+    u_v: float,
+    rated_v: float,
+    where: Sequence[str],
+    tolerance_v: float = 0.0,
+) -> Finding:
     """Judge whether an output carries its rated level before its tops go flat.
 
     highest_clean : the highest level that was seen clean
     ceiling_v, u_v : the ceiling and its expanded uncertainty [V]; NaN if the tops never went flat
     rated_v : what the tone must reach after the rating [V]; NaN where that is not known
+    tolerance_v : how near to that a level is set that is not taken any higher [V]
     """
     name = ", ".join(where)
     reached = math.isfinite(ceiling_v)
     value, value_u = (ceiling_v, u_v) if reached else (highest_clean.rms_v, highest_clean.u_v)
     judgement = Judgement.CANNOT_TELL
+    doubt = ""
     if math.isnan(rated_v):
         said = "what it is rated for is not known"
         judgement = Judgement.PASS if reached else judgement
     else:
         said = f"rated for {rated_v:.1f} V"
-        if value - value_u >= rated_v:
+        if not reached:
+            # It was taken to its rating and no higher, or something else kept it below.
+            carried = value + tolerance_v >= rated_v
+            judgement = Judgement.PASS if carried else judgement
+            doubt = "" if carried else ", which was not tried"
+            if carried and value < rated_v:
+                said += f", set within {tolerance_v:.3g} V of that"
+        elif value - value_u >= rated_v:
             judgement = Judgement.PASS
-        elif reached and value + value_u < rated_v:
+        elif value + value_u < rated_v:
             judgement = Judgement.FAIL
+        else:
+            doubt = _doubt(judgement)
     found = f"clean up to {value:.2f} V" if reached else f"still clean at {value:.2f} V, the highest level seen"
     return Finding(
         what="ceiling",
@@ -266,9 +286,34 @@ def ceiling(highest_clean: Level, *, ceiling_v: float, u_v: float, rated_v: floa
         u=value_u,
         limit=rated_v,
         unit="V",
-        text=f"{name}: {found}; {said}{_doubt(judgement)}.",
+        text=f"{name}: {found}; {said}{doubt}.",
         causes=CEILING_CAUSES if judgement is Judgement.FAIL else (),
         no_load=highest_clean.no_load,
+    )
+
+
+def source(highest_clean: Level, *, ceiling_v: float, u_v: float, where: Sequence[str]) -> Finding:
+    """Judge whether a source stays clean up to the end of its volume.
+
+    highest_clean : the level that it is left at
+    ceiling_v, u_v : the ceiling and its expanded uncertainty [V]; NaN if its tops never went flat
+    """
+    clips = math.isfinite(ceiling_v)
+    name = ", ".join(where)
+    return Finding(
+        what="source ceiling",
+        where=tuple(where),
+        judgement=Judgement.FAIL if clips else Judgement.PASS,
+        value=ceiling_v if clips else highest_clean.rms_v,
+        u=u_v if clips else highest_clean.u_v,
+        limit=math.nan,
+        unit="V",
+        text=(
+            f"{name}: its own tops go flat above {ceiling_v:.3g} V, before the end of its volume."
+            if clips
+            else f"{name}: clean up to the end of its volume, {highest_clean.rms_v:.3g} V."
+        ),
+        causes=SOURCE_CAUSES if clips else (),
     )
 
 
@@ -291,7 +336,7 @@ def target(level: Level, *, aim_v: float, tolerance_v: float, where: Sequence[st
         unit="V",
         text=(
             f"{', '.join(where)}: set to {level.rms_v:.2f} V (known within {level.u_v:.2g} V), {abs(difference):.2f} V "
-            f"{side} the target of {aim_v:.2f} V, tolerance {tolerance_v:g} V{_doubt(judgement)}."
+            f"{side} the target of {aim_v:.2f} V, tolerance {tolerance_v:.3g} V{_doubt(judgement)}."
         ),
         causes=TARGET_CAUSES if judgement is Judgement.FAIL else (),
         no_load=level.no_load,

@@ -7,57 +7,92 @@ from bisect import insort
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from flattop.measure.reading import Reading, Verdict
+from flattop.samples import FloatArray
 from flattop.tuning.steps import Heard, Word
 
 JUDGED = frozenset({Verdict.CLEAN, Verdict.SOFT, Verdict.FLAT})
+MOST_HARMONICS = 40
+"""Of a clipped sine the harmonics above this one no longer count."""
 SAME_TONE = 0.02
 """Tones closer together than this share of their frequency are one."""
-STEADY_PCT_S = 30.0
+MOVING_PCT_S = 30.0
 """A level that moves faster than this is between two levels: its THD belongs to neither [% of the level a second]."""
+STEADY_PCT_S = 2.0
+"""A level that moves no faster than this is within 0.3 % the same all through a reading [% of the level a second]."""
 GIVE_UP_S = 8.0
 """A pot at its end, or a tone that this converter cannot measure, is waited for this long [s]."""
 UP, DOWN, STAY, WAIT = "gain up", "gain down", "leave it", "keep still"
-FARTHEST = 6.0
-"""A reading says something of the ceiling while its THD is within this factor of the limit."""
+NEAR = 2.0
+"""A THD below the limit by no more than this factor is that of tops that bend, and not what noise makes of others."""
 
 
 @lru_cache(maxsize=1)
-def _hard_clip() -> tuple[list[float], list[float]]:
-    """Return THD_F [%] and true RMS over the rail of a sine clipped hard on both sides, from 0 to 6 dB of overdrive."""
+def _hard_clip() -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return a sine clipped hard on both sides, from 0 to 6 dB of overdrive.
+
+    THD_F [%], shape (n,); true RMS over the rail, shape (n,); THD_F of harmonics 2 to m alone [%], shape (n, m + 1).
+    """
     angle = (np.arange(4096) + 0.5) * (2.0 * np.pi / 4096)
-    thd_pct, level = [], []
-    for overdrive_db in np.linspace(0.0, 6.0, 121):
-        wave = np.clip(10.0 ** (overdrive_db / 20.0) * np.sin(angle), -1.0, 1.0)
-        fundamental = 2.0 * float(np.mean(wave * np.sin(angle)))
-        power = float(np.mean(wave * wave))
-        thd_pct.append(100.0 * math.sqrt(max(power / (0.5 * fundamental**2) - 1.0, 0.0)))
-        level.append(math.sqrt(power))
-    return thd_pct, level
+    waves = np.clip(10.0 ** (np.linspace(0.0, 6.0, 121)[:, None] / 20.0) * np.sin(angle), -1.0, 1.0)
+    power = np.mean(waves * waves, axis=1)
+    lines = np.abs(np.fft.rfft(waves, axis=1))[:, : MOST_HARMONICS + 1]
+    share = lines / lines[:, 1:2]
+    share[:, :2] = 0.0
+    fundamental = lines[:, 1] * (2.0 / angle.size)
+    thd_pct = 100.0 * np.sqrt(np.maximum(2.0 * power / fundamental**2 - 1.0, 0.0))
+    return thd_pct, np.sqrt(power), 100.0 * np.sqrt(np.cumsum(share**2, axis=1))
 
 
 def hard_clip_level(thd_pct: float) -> float:
     """Return the true RMS over the rail of a sine clipped hard on both sides to this THD_F [%]."""
-    found = _hard_clip()
-    return float(np.interp(thd_pct, *found))
+    thds_pct, levels, _ = _hard_clip()
+    return float(np.interp(thd_pct, thds_pct, levels))
+
+
+def whole_thd_pct(thd_pct: float, *, harmonics: int) -> float:
+    """Return the THD_F of all harmonics, where those from 2 to `harmonics` alone make `thd_pct` [%].
+
+    So shared as in a sine clipped hard on both sides: of the harmonics of a higher tone the converter's band holds
+    only a few.
+    """
+    thds_pct, _, within_pct = _hard_clip()
+    if harmonics < 3 or harmonics >= MOST_HARMONICS:
+        return thd_pct
+    return (
+        float(np.interp(thd_pct, within_pct[:, harmonics], thds_pct))
+        if thd_pct < within_pct[-1, harmonics]
+        else thd_pct
+    )
+
+
+class _Point(NamedTuple):
+    """A reading that says something of the ceiling."""
+
+    thd_pct: float
+    """All harmonics counted."""
+    v: float
+    u_v: float
+    steady: bool
+    bent: bool
 
 
 @dataclass(slots=True)
 class Ceiling:
     """Follows one output at one tone.
 
-    thd_limit_pct : THD_F that counts as the ceiling [%]
+    thd_limit_pct : THD_F of all harmonics that counts as the ceiling [%]
     """
 
     thd_limit_pct: float
     highest_clean_v: float = math.nan
     """Highest level that was called clean [V rms]."""
     _hz: float = math.nan
-    _seen: list[tuple[float, float, float]] = field(default_factory=list)
+    _seen: list[_Point] = field(default_factory=list)
 
     def see(self, reading: Reading) -> None:
         """Take in a reading; another tone begins anew."""
@@ -66,17 +101,20 @@ class Ceiling:
         if not abs(reading.hz - self._hz) < SAME_TONE * reading.hz:
             self._hz, self.highest_clean_v = reading.hz, math.nan
             self._seen.clear()
-        if reading.verdict is Verdict.CLEAN:
+        bent = reading.verdict is not Verdict.CLEAN
+        if not bent:
             self.highest_clean_v = max(reading.rms_v, self.highest_clean_v if self.highest_clean_v > 0 else 0.0)
         # A level that steps within the block, or an even harmonic, makes THD too: only bent tops are a ceiling.
-        told = reading.verdict is not Verdict.CLEAN or reading.thd_pct < self.thd_limit_pct
-        if told and reading.thd_pct > 0.0 and abs(reading.drift_pct_s) < STEADY_PCT_S:
-            insort(self._seen, (reading.thd_pct, reading.rms_v, reading.rms_u_v))
+        thd_pct = whole_thd_pct(reading.thd_pct, harmonics=reading.harmonics)
+        drift_pct_s = abs(reading.drift_pct_s)
+        if (bent or thd_pct < self.thd_limit_pct) and thd_pct > 0.0 and drift_pct_s < MOVING_PCT_S:
+            steady = drift_pct_s <= STEADY_PCT_S
+            insort(self._seen, _Point(thd_pct, reading.rms_v, reading.rms_u_v, steady, bent))
 
     @property
     def touched(self) -> bool:
-        """True once the THD was seen at or above the limit."""
-        return bool(self._seen) and self._seen[-1][0] >= self.thd_limit_pct
+        """True once the THD of bent tops was seen at the limit, above it, or steady and near to it from below."""
+        return self._above is not None or any(point.bent for point in self._near)
 
     @property
     def level_v(self) -> float:
@@ -87,24 +125,33 @@ class Ceiling:
         """
         if not self.touched:
             return math.nan
-        limit = self.thd_limit_pct
-        above = min((s for s in self._seen if s[0] >= limit), key=lambda s: s[0])
-        near = [s for s in self._seen if limit / FARTHEST <= s[0] < limit]
-        from_above_v = above[1] * hard_clip_level(limit) / hard_clip_level(above[0])
-        if not near:
-            return from_above_v
-        below = max(near, key=lambda s: s[0])
-        share = math.log(limit / below[0]) / math.log(above[0] / below[0]) if above[0] > below[0] else 1.0
-        return below[1] + share * (above[1] - below[1])
+        limit_pct, above = self.thd_limit_pct, self._above
+        below = max(self._near, key=lambda point: point.thd_pct, default=None)
+        if above is None or below is None:
+            only = above or below
+            return only.v * hard_clip_level(limit_pct) / hard_clip_level(only.thd_pct) if only else math.nan
+        share = math.log(limit_pct / below.thd_pct) / math.log(above.thd_pct / below.thd_pct)
+        return below.v + share * (above.v - below.v)
 
     @property
     def u_v(self) -> float:
-        """Expanded uncertainty of that [V]: of the reading, and half the way between the two it lies between."""
+        """Expanded uncertainty of that [V]: of the reading, and how far it lies from the nearest one."""
         if not self.touched:
             return math.nan
         level_v = self.level_v
-        near_v = min((abs(s[1] - level_v) for s in self._seen), default=0.0)
-        return math.hypot(self._seen[-1][2], near_v)
+        near_v = min((abs(point.v - level_v) for point in self._seen), default=0.0)
+        return math.hypot(self._seen[-1].u_v, near_v)
+
+    @property
+    def _above(self) -> _Point | None:
+        """The reading nearest to the limit from above; one during which the level stood comes first."""
+        above = [point for point in self._seen if point.thd_pct >= self.thd_limit_pct]
+        return min(above, key=lambda point: (not point.steady, point.thd_pct), default=None)
+
+    @property
+    def _near(self) -> list[_Point]:
+        lowest_pct = self.thd_limit_pct / NEAR
+        return [point for point in self._seen if point.steady and lowest_pct <= point.thd_pct < self.thd_limit_pct]
 
 
 @dataclass(slots=True)
@@ -124,41 +171,52 @@ class Pot:
     ceiling: Ceiling
     at_its_end: bool = field(default=False, init=False)
     """True once the hand was asked to turn and the level has not followed for a while."""
+    shown: Mapping[str, Any] = field(default_factory=dict, init=False)
+    """What was shown last."""
+    _bent_v: float = field(default=math.inf, init=False)
+    """Lowest steady level whose tops bend more than they may [V rms]."""
     _asked: str = field(default=WAIT, init=False)
     _since: tuple[float, float] = field(default=(math.nan, math.nan), init=False)
 
     @property
     def aim_v(self) -> float:
         """Level to end at [V rms]; infinite while nobody knows."""
-        ceiling_v = self.ceiling.level_v * 10.0 ** (-self.margin_db / 20.0)
-        return min(self.target_v, ceiling_v if self.ceiling.touched else math.inf)
+        ceiling_v = self.ceiling.level_v if self.ceiling.touched else math.inf
+        return min(self.target_v, min(ceiling_v, self._bent_v) * math.pow(10.0, -self.margin_db / 20.0))
 
     def prompt(self, heard: Heard) -> Mapping[str, Any]:
         """Return what to show after a reading."""
-        move = self._move(heard.reading)
+        reading = heard.reading
+        if self._is_bent(reading) and abs(reading.drift_pct_s) <= STEADY_PCT_S:
+            self._bent_v = min(self._bent_v, reading.rms_v)
+        move = self._move(reading)
         since_s, since_v = self._since
-        if move != self._asked or not abs(heard.reading.rms_v - since_v) <= max(self.tolerance_v, 0.003 * since_v):
-            self._since = (heard.now_s, heard.reading.rms_v)
+        if move != self._asked or not abs(reading.rms_v - since_v) <= max(self.tolerance_v, 0.003 * since_v):
+            self._since = (heard.now_s, reading.rms_v)
         elif move in {UP, DOWN} and heard.now_s - since_s >= GIVE_UP_S:
             self.at_its_end = True
         self._asked = move
-        return {
+        self.shown = {
             "text": move,
             "word": Word.HOLD,
             "aim_v": known(self.aim_v) if move in {UP, DOWN} or not self.only_down else None,
             "tolerance_v": self.tolerance_v,
             "ceiling_v": known(self.ceiling.level_v),
         }
+        return self.shown
 
     def may_stay(self, reading: Reading) -> bool:
         """Tell whether a level is where it is to be."""
         return self._move(reading) == STAY
 
+    def _is_bent(self, reading: Reading) -> bool:
+        """Tell whether the tops of a judged tone bend more than they may here."""
+        return reading.verdict is Verdict.FLAT or (reading.verdict is Verdict.SOFT and not self.may_be_soft)
+
     def _move(self, reading: Reading) -> str:
         if reading.verdict not in {Verdict.CLEAN, Verdict.SOFT, Verdict.FLAT}:
             return self._asked  # a level on its way says nothing new
-        allowed = reading.verdict is Verdict.CLEAN or (reading.verdict is Verdict.SOFT and self.may_be_soft)
-        if not allowed or reading.rms_v > self.aim_v + self.tolerance_v:
+        if self._is_bent(reading) or reading.rms_v > self.aim_v + self.tolerance_v:
             return DOWN
         if self.only_down or reading.rms_v >= self.aim_v - self.tolerance_v:
             return STAY

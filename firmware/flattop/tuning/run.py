@@ -34,7 +34,7 @@ from flattop.tuning.steps import (
 )
 
 CEILING_THD_PCT = 0.3
-"""THD_F at which an output has reached its ceiling: the least that one look of the meter finds [%]."""
+"""THD_F, harmonics 2 to 40, at which an output has reached its ceiling: the least that one look finds [%]."""
 CLEAN_MARGIN_DB = 0.1
 """How far below the ceiling an output is left that may not be soft [dB]."""
 SUPPLY_V = (8.0, 36.0)
@@ -43,6 +43,8 @@ SUPPLY_STEADY = 0.02
 """Largest change of the supply, over itself, that is still called steady."""
 SUPPLY_WAIT_S = 20.0
 """A tuner who does not clip onto the supply within this time does without [s]."""
+GOES_ON_S = 2.0
+"""A hand at the dash may go on turning for so long after it was last told to [s]."""
 PAIR_SHARE = 0.005
 """Two sides of an amplifier agree within this share of their level: common practice, no source."""
 AT_PLACE = frozenset({Sight.STEADYING, Sight.MOVING, Sight.KEEP})
@@ -86,11 +88,17 @@ class Run:
     _at: str = field(default="", init=False)
     """Where the leads were last seen."""
     _number: int = field(default=0, init=False)
+    _went_back: set[str] = field(default_factory=set, init=False)
+    """Outputs whose pot was set once more because they had been left with bent tops."""
 
     def __post_init__(self) -> None:
         self.steps = steps_of(self.plan)
         limits = self.plan.limits
-        self._keeper = Keeper(steady_s=limits.steady_s, tolerance_pct=limits.steady_pct)
+        self._keeper = Keeper(
+            steady_s=limits.steady_s,
+            tolerance_pct=limits.steady_pct,
+            tones_hz=[tone.hz for tone in self.plan.tones],
+        )
 
     def state(self, step: Step) -> State:
         """Return how far a step has come."""
@@ -98,12 +106,9 @@ class Run:
 
     def requests(self) -> Course:
         """Yield what is wanted until no step is open; a skipped one stays so until it is asked for again."""
-        index = 0
-        while index < len(self.steps):
+        # A step that is opened again comes next, wherever it stands.
+        while (index := next(self._open(), None)) is not None:
             step = self.steps[index]
-            if self.state(step) is not State.OPEN:
-                index += 1
-                continue
             self._number = index + 1
             try:
                 self.states[step.id] = yield from self._procedure(step)
@@ -111,11 +116,13 @@ class Run:
                 if wish.command is Command.SKIP:
                     self.states[step.id] = State.SKIPPED
                 elif wish.command is Command.BACK and index > 0:
-                    index -= 1
-                    self.states[self.steps[index].id] = State.OPEN
+                    self.states[self.steps[index - 1].id] = State.OPEN
         for finding in self._summing_up():
             yield Judge(finding)
         return State.DONE
+
+    def _open(self) -> Iterator[int]:
+        return (index for index, step in enumerate(self.steps) if self.state(step) is State.OPEN)
 
     def _procedure(self, step: Step) -> Course:
         match step.kind:
@@ -154,7 +161,10 @@ class Run:
 
     def _known_ceiling(self, step: Step, ceiling: Ceiling | None) -> tuple[float | None, float | None]:
         if ceiling is not None and ceiling.touched:
-            self.ceilings[step.label] = (ceiling.level_v, ceiling.u_v)
+            # Of the tones of an output the one with the lowest ceiling counts.
+            before_v = self.ceilings.get(step.label, (math.inf, math.inf))[0]
+            if step.kind is not Kind.TONE or ceiling.level_v < before_v:
+                self.ceilings[step.label] = (ceiling.level_v, ceiling.u_v)
         return self.ceilings.get(step.label, (None, None))
 
     def _read_out(self, step: Step) -> Course:
@@ -189,15 +199,20 @@ class Run:
         return self._keeper.see(heard.reading, now_s=heard.now_s, wanted_hz=hz, input=step.input, place=step.label)
 
     def _steady(
-        self, step: Step, prompt: Callable[[Heard], Mapping[str, Any]], ceiling: Ceiling | None = None
+        self,
+        step: Step,
+        prompt: Callable[[Heard], Mapping[str, Any]],
+        ceiling: Ceiling | None = None,
+        shown: Mapping[str, Any] | None = None,
     ) -> Generator[Request, Heard | None, Reading | None]:
         """Show what `prompt` makes of each reading until one is to be kept, by itself or by the foot switch.
 
         What is in the way of that goes before. None where the tone stays outside what this converter can measure.
+        shown : what was shown last, if this goes on
         """
         if self._at == step.label:
             self._keeper.arm()
-        shown: Mapping[str, Any] = {"text": "clip on", "word": Word.HOLD}
+        shown = shown or {"text": "clip on", "word": Word.HOLD}
         unseen_s = math.nan
         while True:
             heard = yield from self._ask(step, **shown)
@@ -239,6 +254,8 @@ class Run:
         if reading is None:
             return State.COULD_NOT
         yield from self._keep(step, reading)
+        if self._goes_back(step):
+            return State.OPEN
         for finding in self._findings_of(step):
             yield Judge(finding)
         return State.DONE
@@ -267,20 +284,34 @@ class Run:
                 self._keeper.keep_now(heard.reading, now_s=heard.now_s, place=step.label)
                 yield from self._keep(step, heard.reading, ceiling)
                 return State.DONE
+        turned_s, shown = heard.now_s, up
+
+        def back(heard: Heard) -> Mapping[str, Any]:
+            """Bring the volume down until the source is clean again."""
+            nonlocal turned_s, shown
+            bent = heard.reading.verdict in {Verdict.SOFT, Verdict.FLAT}
+            turned_s = heard.now_s if bent else turned_s
+            shown = {"word": Word.DOWN if bent else Word.HOLD, "ceiling_v": known(ceiling.highest_clean_v)}
+            return shown
+
+        back(heard)
         while True:
-            reading = yield from self._steady(step, lambda heard: self._back(heard, ceiling), ceiling)
+            reading = yield from self._steady(step, back, ceiling, shown)
             if reading is None:
                 return State.COULD_NOT
-            if reading.verdict is Verdict.CLEAN:
+            # The hand at the dash may have begun a turn that is not to be seen yet.
+            if reading.verdict is Verdict.CLEAN and reading.time_s - turned_s >= GOES_ON_S:
                 break
         yield from self._keep(step, reading, ceiling)
+        yield Judge(
+            judge.source(
+                self.levels[step.id],
+                ceiling_v=ceiling.level_v,
+                u_v=ceiling.u_v,
+                where=(step.label,),
+            )
+        )
         return State.DONE
-
-    @staticmethod
-    def _back(heard: Heard, ceiling: Ceiling) -> Mapping[str, Any]:
-        """Bring the volume down until the source is clean again."""
-        bent = heard.reading.verdict in {Verdict.SOFT, Verdict.FLAT}
-        return {"word": Word.DOWN if bent else Word.HOLD, "ceiling_v": known(ceiling.highest_clean_v)}
 
     def _set(self, step: Step, *, first: bool = True) -> Course:
         """Lead the hand on the gain pot to the highest level that is allowed here."""
@@ -295,11 +326,11 @@ class Run:
             margin_db=self.plan.limits.margin_db + (0.0 if channel.band is Band.BASS else CLEAN_MARGIN_DB),
             tolerance_v=0.5 * self.plan.limits.match_v if step.kind is Kind.MATCH else self.plan.limits.target_v,
             may_be_soft=channel.band is Band.BASS,
-            only_down=not first or self._pot_was_set(step, channel),
+            only_down=not first or step.label in self._went_back or self._pot_was_set(step, channel),
             ceiling=Ceiling(CEILING_THD_PCT),
         )
         while True:
-            reading = yield from self._steady(step, pot.prompt, pot.ceiling)
+            reading = yield from self._steady(step, pot.prompt, pot.ceiling, pot.shown)
             if reading is None:
                 return State.COULD_NOT
             if pot.may_stay(reading) or pot.at_its_end:
@@ -308,6 +339,25 @@ class Run:
         for finding in self._findings_of(step):
             yield Judge(finding)
         return State.DONE
+
+    def _goes_back(self, step: Step) -> bool:
+        """Open what is to be done again where an output was left with bent tops and may not; once for each output."""
+        if step.kind is not Kind.LEFT or step.label in self._went_back:
+            return False
+        one = self._channel(step)
+        if one.band is Band.BASS or self.levels[step.id].verdict not in {Verdict.SOFT, Verdict.FLAT}:
+            return False
+        self._went_back.add(step.label)
+        for other in self.steps:
+            if other.kind not in {Kind.SET, Kind.MATCH, Kind.LEFT} or self.state(other) is not State.DONE:
+                continue
+            channel = self._channel(other)
+            shares_pot = one.pot != "" and (other.place, channel.pot) == (step.place, one.pot)
+            matches = one.match != "" and channel.match == one.match
+            is_it = other.label == step.label
+            if is_it or (other.kind is not Kind.SET and (shares_pot or matches)):
+                self.states[other.id] = State.OPEN
+        return True
 
     # -- what is known of the places
 
@@ -379,6 +429,7 @@ class Run:
                 ceiling_v=ceiling_v,
                 u_v=ceiling_u_v,
                 rated_v=wanted_v if math.isfinite(wanted_v) else math.nan,
+                tolerance_v=self.plan.limits.target_v,
                 where=where,
             )
 

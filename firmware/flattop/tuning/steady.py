@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Collection
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
@@ -112,11 +113,13 @@ class Keeper:
 
     steady_s : how long level and frequency must stand [s]
     tolerance_pct : how far the level may move meanwhile, beyond its own uncertainty [% of the level]
+    tones_hz : tones that may be played; one at the mains frequency is hum only where it is weak
     """
 
-    def __init__(self, *, steady_s: float = 1.0, tolerance_pct: float = 0.1) -> None:
+    def __init__(self, *, steady_s: float = 1.0, tolerance_pct: float = 0.1, tones_hz: Collection[float] = ()) -> None:
         self._steady_s = steady_s
         self._tolerance = 0.01 * tolerance_pct
+        self._tones_hz = tuple(tones_hz)
         self._stands: deque[_Point] = deque()
         """Readings that agree with each other, up to the present one."""
         self._moved_s = -math.inf
@@ -204,14 +207,19 @@ class Keeper:
             case Reason.NOT_ONE_TONE:
                 return Sight.NOT_A_TONE
         known = math.isfinite(reading.rms_v) and math.isfinite(reading.rms_u_v)
-        if known and (self._fades or self._gone is not None) and reading.rms_v < GONE_SHARE * self._last_v:
-            return self._gone_as(Sight.NO_TONE)
+        if known and reading.rms_v < GONE_SHARE * self._last_v:
+            if self._fades or self._gone is not None:
+                return self._gone_as(Sight.NO_TONE)
+            if reading.reason is Reason.TOO_FEW_LSB:
+                return self._gone_as(Sight.SLIPPED)  # from a tone to next to nothing, which an open lead picks up
         if not (known and reading.can_be_measured and math.isfinite(reading.hz)):
             return Sight.WAIT
         if not abs(reading.hz - wanted_hz) > TONE_TOLERANCE * wanted_hz + reading.hz_u:
             return None
         hum = any(abs(reading.hz - hz) < TONE_TOLERANCE * hz for hz in MAINS_HZ)
         most_v = HUM_SHARE * self._last_v if math.isfinite(self._last_v) else HUM_V
+        if any(abs(reading.hz - hz) < TONE_TOLERANCE * hz for hz in self._tones_hz):
+            most_v = min(most_v, HUM_V)  # more of it is a tone of the plan, played at an output of lower level
         return self._gone_as(Sight.HUM) if hum and reading.rms_v < most_v else Sight.WRONG_TONE
 
     def _gone_as(self, why: Sight) -> Sight:
