@@ -458,6 +458,7 @@ class World:
             # An update of a standing picture has some twenty transfers.
             glass.fault(fault, after_transfers=int(self.rng.integers(40)))
             self.counts[f"SPI: {fault.name.lower()}"] += 1
+            self.wire_fault_s = max(self.wire_fault_s, now_s)
         elif kind == 5:
             glass.power_dip()
             self.counts["SPI: supply dip"] += 1
