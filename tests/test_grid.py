@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from bench_meter import Bench, by_time, constant, nominal, sine
-from flattop.converters.grid import Events, Grid, brackets
+from flattop.converters.grid import COAST_S, Events, Grid, brackets
 from flattop.measure.level import measure
 from flattop.measure.reading import Reason, Verdict
 from flattop.measure.verdict import Judge
@@ -249,13 +249,25 @@ def test_a_lock_is_kept_through_a_pause_of_the_tone(wired):
 
 
 def test_a_lock_is_given_up_when_nothing_was_seen_of_the_clock_for_long():
-    bench = Bench(by_time((0.0, sine(60.0, 40.0)), (2.0, constant(0.05))), ideal=True)
+    bench = Bench(sine(60.0, 40.0), ideal=True)
+    bench.run(1.9)
+    grid, seen_s = bench.converter.grid, bench.time.now_s()
+    nothing = Events(np.empty(0), np.empty(0))
+    grid.follow(nothing, seen_s + COAST_S - 0.1)
+    assert grid.locked
+    grid.follow(nothing, seen_s + COAST_S + 0.1)
+    assert not grid.locked, "nobody knows by now where the oscillator has got to"
+
+
+def test_one_code_and_no_other_may_be_a_chip_that_stands_still_and_costs_the_phase_but_not_the_period():
+    bench = Bench(by_time((0.0, sine(60.0, 40.0)), (2.0, constant(0.05)), (4.0, sine(60.0, 40.0))), ideal=True)
     bench.run(1.9)
     assert locked(bench)
     bench.run(1.5)
-    assert bench.converter.grid.locked
-    bench.run(12.0)
-    assert not bench.converter.grid.locked, "nobody knows by now where the oscillator has got to"
+    assert not bench.converter.grid.locked
+    assert bench.converter.grid.period_known
+    bench.run(0.7)
+    assert locked(bench), "with the period known the phase is found again at once"
 
 
 def test_no_soft_is_called_while_learning_and_the_reading_says_learning():
