@@ -37,6 +37,7 @@ from flattop.selfcheck import Fault, Rank
 from flattop.simulated.panel import Fault as WireFault
 from flattop.tuner import Tuner, beginning
 from flattop.tuning.run import Run
+from flattop.tuning.steps import Kind as Kind_
 from handheld import Handheld
 from wav_bytes import wav
 
@@ -512,3 +513,17 @@ def test_a_card_that_promises_nothing_keeps_the_run_where_it_is(begun, logbook, 
     until(lambda: logbook.status.kept == 1)
     meter.run(0.3)
     assert len(saved[-1].kept) == 1
+
+
+@pytest.mark.parametrize(("dc_v", "supply"), [(0.6, False), (5.0, False), (13.1, True), (-13.1, True), (60.0, False)])
+def test_only_the_dc_of_a_supply_is_no_alarm_in_the_step_that_asks_for_it(begun, dc_v, supply):
+    meter, _ = begun
+    meter.run(0.5)
+    go_to(meter, Page.RUN)
+    meter.press(Button.C)
+    for _ in range(4):
+        meter.press(Button.FOOT)
+    tuner = meter.instrument.tuner
+    assert tuner.prompt.step.kind is Kind_.SUPPLY
+    shown = replace(meter.instrument.view.reading, dc_v=dc_v, rms_v=0.01, dc_alarm=True)
+    assert tuner.view(replace(meter.instrument.view, reading=shown)).supply is supply

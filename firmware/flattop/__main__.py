@@ -1,4 +1,4 @@
-"""The command line: arguments -> settings -> converter -> meter -> session and terminal."""
+"""The command line: arguments -> settings -> board, recording or plan -> what the command makes of it."""
 
 from __future__ import annotations
 

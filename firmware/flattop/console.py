@@ -7,6 +7,7 @@ import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from types import TracebackType
+from typing import Self
 
 from flattop.measure.reading import Reading, Verdict
 from flattop.panel.words import DASHES, hz_text, volts_text
@@ -24,14 +25,13 @@ def say(text: str) -> None:
     print(text, file=sys.stderr)
 
 
-class Progress:
-    """One line on standard error that says how far the run has come; nothing where that is no terminal."""
+class _StatusLine:
+    """One line on standard error, written over and over and gone at the end; nothing where that is no terminal."""
 
-    def __init__(self, start_s: float, end_s: float) -> None:
-        self._start_s, self._end_s = start_s, end_s
+    def __init__(self) -> None:
         self._shown = sys.stderr.isatty()
 
-    def __enter__(self) -> Progress:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
@@ -40,13 +40,24 @@ class Progress:
         if self._shown:
             print(CLEAR_LINE, end="", file=sys.stderr, flush=True)
 
+    def _write(self, line: str) -> None:
+        print(CLEAR_LINE + line[: shutil.get_terminal_size().columns - 1], end="", file=sys.stderr, flush=True)
+
+
+class Progress(_StatusLine):
+    """How far a run has come."""
+
+    def __init__(self, start_s: float, end_s: float) -> None:
+        super().__init__()
+        self._start_s, self._end_s = start_s, end_s
+
     def show_run(self, reading: Reading, prompt: Prompt | None) -> None:
         """Show where a tuning run stands."""
         if not self._shown or prompt is None:
             return
         done = "=" * round(30 * prompt.number / max(prompt.total, 1))
         line = f"{reading.time_s:7.1f} s  [{done:30}] {prompt.number} of {prompt.total}  {prompt.place} {prompt.text}"
-        print(CLEAR_LINE + line, end="", file=sys.stderr, flush=True)
+        self._write(line)
 
     def show(self, reading: Reading) -> None:
         """Show the time and verdict of a reading, and a bar."""
@@ -55,7 +66,7 @@ class Progress:
         done = (reading.time_s - self._start_s) / max(self._end_s - self._start_s, 1e-9)
         bar = "=" * round(30 * min(max(done, 0.0), 1.0))
         line = f"{reading.time_s:7.1f} s of {self._end_s:.1f} s  [{bar:30}]  {reading.verdict}"
-        print(CLEAR_LINE + line, end="", file=sys.stderr, flush=True)
+        self._write(line)
 
 
 def print_findings(findings: Sequence[Finding]) -> None:
@@ -67,20 +78,8 @@ def print_findings(findings: Sequence[Finding]) -> None:
             print(f"{'':12} look at: {', '.join(finding.causes)}")
 
 
-class Live:
-    """One line on standard error with the present reading and what is wrong; nothing where that is no terminal."""
-
-    def __init__(self) -> None:
-        self._shown = sys.stderr.isatty()
-
-    def __enter__(self) -> Live:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        if self._shown:
-            print(CLEAR_LINE, end="", file=sys.stderr, flush=True)
+class Live(_StatusLine):
+    """The present reading and what is wrong."""
 
     def show(self, reading: Reading, faults: Sequence[str]) -> None:
         """Show a reading, and beside it the faults in a few words each."""
@@ -92,7 +91,7 @@ class Live:
         reason = f" ({reading.reason})" if reading.reason else ""
         wrong = f"   ! {', '.join(faults)}" if faults else ""
         line = f"{volts:>6} V  {hz:>7} Hz  {reading.verdict}{reason}{wrong}"
-        print(CLEAR_LINE + line[: shutil.get_terminal_size().columns - 1], end="", file=sys.stderr, flush=True)
+        self._write(line)
 
 
 class _Span:

@@ -23,7 +23,7 @@ from flattop.record.stamps import Trust, Wall, rfc3339
 from flattop.tuning import judge
 from flattop.tuning.judge import Finding
 from flattop.tuning.plan import Plan
-from flattop.tuning.run import Run
+from flattop.tuning.run import Run, is_supply
 from flattop.tuning.steps import Command, Course, Heard, Judge, Keep, Kind, Prompt, Request, Step, Word
 
 
@@ -107,7 +107,7 @@ class Tuner:
             aim_v=prompt.aim_v,
             ceiling_v=prompt.ceiling_v,
             progress=f"{prompt.number} of {prompt.total}",
-            supply=step.kind is Kind.SUPPLY,
+            supply=step.kind is Kind.SUPPLY and view.reading is not None and is_supply(view.reading),
         )
 
     # -- the course -----------------------------------------------------------------------------------------------

@@ -185,13 +185,13 @@ class Run:
             heard = yield from self._ask(step, text="clip on", word=word)
             reading, now_s = heard.reading, heard.now_s
             begun_s = now_s if math.isnan(begun_s) else begun_s
-            is_supply = SUPPLY_V[0] <= abs(reading.dc_v) <= SUPPLY_V[1] and not reading.rms_v > 0.5 * abs(reading.dc_v)
-            if not is_supply or not abs(reading.dc_v - since_v) <= SUPPLY_STEADY * abs(since_v):
+            on_supply = is_supply(reading)
+            if not on_supply or not abs(reading.dc_v - since_v) <= SUPPLY_STEADY * abs(since_v):
                 since_s, since_v = now_s, reading.dc_v
             elif now_s - since_s >= self.plan.limits.steady_s or heard.command is Command.KEEP:
                 yield from self._keep(step, reading)
                 return State.DONE
-            if not is_supply and now_s - begun_s >= SUPPLY_WAIT_S:
+            if not on_supply and now_s - begun_s >= SUPPLY_WAIT_S:
                 return State.SKIPPED
 
     def _see(self, step: Step, heard: Heard) -> Seen:
@@ -475,3 +475,8 @@ class Run:
                 if same and other.side == "right" and not (one.match and one.match == other.match):
                     yield left, right
                     break
+
+
+def is_supply(reading: Reading) -> bool:
+    """Tell whether the leads may lie on the supply of a vehicle; any other d.c. is a fault, whatever was asked for."""
+    return SUPPLY_V[0] <= abs(reading.dc_v) <= SUPPLY_V[1] and not reading.rms_v > 0.5 * abs(reading.dc_v)
