@@ -352,22 +352,29 @@ class Ads1015Converter:
         # onto the grid, so they are scattered by half.
         on_grid = self._grid.locked and self._edges_flow
         next_middle, lead_s = self._grid.next_middle, 0.5 * self._quick_s + WAKE_S
+        period_s = self._grid.period_s
         shortest_s = 0.5 * self._nominal_s / READS_PER_PERIOD
         before: list[float] = []
         after: list[float] = []
         words: list[int] = []
         self._chip.allow()
         begun_s = now_s()
+        middle_s = -math.inf
         while begun_s < until_s:
             word = read()
+            done_s = now_s()
             if word is not None:
                 before.append(begun_s)
                 words.append(word)
-                after.append(now_s())
+                after.append(done_s)
                 if word in RAILS and self._chip.range_v != RANGES[0]:
                     break
             if on_grid:
-                wait_until(next_middle(now_s() + lead_s) - lead_s)
+                # Most reads are followed by the very next conversion: only others need to look it up.
+                middle_s += period_s
+                if not lead_s < middle_s - done_s <= lead_s + period_s:
+                    middle_s = next_middle(done_s + lead_s)
+                wait_until(middle_s - lead_s)
             else:
                 wait_until(begun_s + shortest_s * (1.0 + 2.0 * pause()))
             begun_s = now_s()

@@ -255,7 +255,8 @@ class Chip:
                 if refused >= FAILURES:
                     raise
                 return None
-            refused = 0
+            if refused:
+                refused = 0
             return word
 
         return forgiving

@@ -372,10 +372,16 @@ def _why_missing(folder: Path) -> str:
 
 def _faults_of(held: object) -> list[str]:
     """Return everything in which a decoded file differs from version 1, one message each."""
-    faults = list(_faults(held, Run, ""))
-    if isinstance(held, dict) and isinstance(held.get("plan"), dict):
-        faults += _faults(held["plan"], PlanView, "plan")
-    return faults or list(_contradictions(msgspec.convert(held, Run)))
+    try:
+        run = msgspec.convert(held, Run)
+        if run.plan is not None:
+            msgspec.convert(run.plan, PlanView)
+    except msgspec.ValidationError as first:
+        faults = list(_faults(held, Run, ""))
+        if isinstance(held, dict) and isinstance(held.get("plan"), dict):
+            faults += _faults(held["plan"], PlanView, "plan")
+        return faults or [str(first)]
+    return list(_contradictions(run))
 
 
 def _faults(value: object, kind: Any, at: str) -> Iterator[str]:  # noqa: ANN401  an annotation, of any form

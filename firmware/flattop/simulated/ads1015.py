@@ -6,6 +6,7 @@ reset and the high-speed bus mode.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import deque
 from collections.abc import Sequence
 from math import inf
@@ -87,6 +88,7 @@ class Ads1015:
         "_stamps",
         "_stuck",
         "_time",
+        "_told",
         "_tolerances",
         "_words",
         "completed_s",
@@ -128,6 +130,8 @@ class Ads1015:
         self._i = 0
         self._ready_s = inf
         self._stamps: list[float] = []
+        self._told = 0
+        """Conversions of the present stretch whose edges are delivered, or wait in `_edges`."""
         self._edges: deque[tuple[float, bool | None]] = deque()
         # Time, and the level from then on; None for a whole pulse.
         self._delivered_s = -inf
@@ -154,6 +158,7 @@ class Ads1015:
         if not data:
             return
         self._settle(at_s)
+        self._queue_edges()
         self._pointer = data[0] & 0x03
         if len(data) < 3:
             return
@@ -208,22 +213,26 @@ class Ads1015:
     def _settle(self, at_s: float) -> None:
         """Complete every conversion that ends by `at_s`."""
         while at_s >= self._ready_s:
-            i = self._i
-            end_s = self._ready_s
-            self._result = self._words[i]
-            self.completed_s = end_s
-            if self._ready and self._stamps[i] < inf:
-                single = self._config & _SINGLE_SHOT
-                self._edges.append((self._stamps[i], self._active if single else None))
-            i += 1
+            i = bisect_right(self._ends, at_s, self._i)
+            self._result = self._words[i - 1]
+            self.completed_s = end_s = self._ends[i - 1]
+            self._i = i
             if i < len(self._ends):
-                self._i = i
                 self._ready_s = self._ends[i]
-            elif self._config & _SINGLE_SHOT:
+                return
+            self._queue_edges()
+            if self._config & _SINGLE_SHOT:
                 self._busy = False
                 self._ready_s = inf
             else:
                 self._convert_from(end_s)
+
+    def _queue_edges(self) -> None:
+        """Put the edges of what is completed in the queue, before what they belong to is gone or set up anew."""
+        if self._ready:
+            level = self._active if self._config & _SINGLE_SHOT else None
+            self._edges.extend((stamp_s, level) for stamp_s in self._stamps[self._told : self._i] if stamp_s < inf)
+        self._told = self._i
 
     def _convert_from(self, start_s: float) -> None:
         """Work out the next conversions with the present settings."""
@@ -241,7 +250,7 @@ class Ads1015:
             stamps_s = edges_s[1:] + self._rng.exponential(self._edge_jitter_s, count)
             stamps_s[self._rng.random(count) < self._edge_loss] = inf
             self._stamps = stamps_s.tolist()
-        self._i = 0
+        self._i = self._told = 0
         self._ready_s = self._ends[0]
 
     def _convert(self, edges_s: FloatArray) -> list[int]:
@@ -270,7 +279,10 @@ class Ads1015:
     def _set_alarm(self) -> None:
         if self._alert is not None:
             next_s = self._ready_s if self._ready else inf
-            next_s = self._edges[0][0] if self._edges else next_s
+            if self._edges:
+                next_s = self._edges[0][0]
+            elif self._told < self._i:
+                next_s = self._ends[self._told]
             # Call-backs come from a thread that the kernel wakes when it can; the stamps are those of the edges.
             self._time.alarm_s = max(next_s, self._delivered_s + self._call_back_s)
 
@@ -279,6 +291,7 @@ class Ads1015:
         if now_s >= self._ready_s:
             self._settle(now_s)
         self._delivered_s = now_s
+        self._queue_edges()
         edges, active = self._edges, self._active
         while self._alert is not None and edges and edges[0][0] <= now_s:
             at_s, level = edges.popleft()

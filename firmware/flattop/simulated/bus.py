@@ -48,7 +48,9 @@ class VirtualTime:
         if when_s > self.now:
             if not self._late:
                 self._late = self._rng.exponential(self._wake_s, _DRAWS).tolist()
-            self.pass_until(when_s + self._late.pop())
+            self.now = now_s = when_s + self._late.pop()
+            if now_s >= self.alarm_s:
+                self.pass_until(now_s)
 
     def pass_until(self, now_s: float) -> None:
         """Let time pass to exactly `now_s`."""
@@ -187,7 +189,9 @@ class FakeI2C:
                 self._draw = i + 1
                 word = device.word(latch_s)
                 buffer[0], buffer[1] = word >> 8, word & 0xFF
-                time.pass_until(latch_s + self._after[i] + 19 * self._bit_s)
+                time.now = now_s = latch_s + self._after[i] + 19 * self._bit_s
+                if now_s >= time.alarm_s:
+                    time.pass_until(now_s)
                 return
         count = (len(buffer) if end is None else end) - start
         device, latch_s, done_s = self._begin(address, 10, 9 * count + 1)
