@@ -11,7 +11,7 @@ from blocks import bass_facts
 from flattop.measure.reading import Reading, Reason, Tops, Verdict
 from flattop.samples import Clock, Input, Quality
 from flattop.tuning.pot import hard_clip_level
-from flattop.tuning.steps import Kind, Word
+from flattop.tuning.steps import Command, Kind, Word
 
 UPDATE_S = 0.1
 TOPS = Tops(*(np.linspace(-1, 1, 5) for _ in range(5)))
@@ -169,4 +169,30 @@ def carried_out(run, world, *, longest_s=3600.0, answer=lambda request: None):
     raise AssertionError(f"not over after {longest_s} s: {asked[-1]}")
 
 
-__all__ = ["DryWorld", "carried_out", "hard_clip_level", "judged", "overdriven", "reading_of", "replace"]
+def carried_out_by(tuner, world, *, longest_s=3600.0, until=lambda: False, command=lambda prompt: Command.NONE):
+    """Have a tuner carry its run out dry; return the prompts that were shown, in order.
+
+    until : asked after each reading whether to stop before the end
+    command : what is asked for while a prompt is shown
+    """
+    asked = []
+    while not tuner.over and not until():
+        if world.now_s > longest_s:
+            raise AssertionError(f"not over after {longest_s} s: {tuner.prompt}")
+        prompt = tuner.prompt
+        asked.append(prompt)
+        world.obey(prompt)
+        tuner.take(world.see(), now_s=world.now_s, command=command(prompt))
+    return asked
+
+
+__all__ = [
+    "DryWorld",
+    "carried_out",
+    "carried_out_by",
+    "hard_clip_level",
+    "judged",
+    "overdriven",
+    "reading_of",
+    "replace",
+]

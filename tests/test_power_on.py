@@ -12,20 +12,26 @@ import sys
 import threading
 import time
 
+import msgspec
 import pytest
 from PIL import Image
 
-from flattop import settings
+from dry_world import reading_of
+from flattop import plan_files, settings
 from flattop.__main__ import main
 from flattop.calibration import Calibration
 from flattop.errors import CalibrationError, StorageError
+from flattop.measure.verdict import Limits
 from flattop.panel.menu import Kind, Light, Menu, SetUp
 from flattop.power_on import SET_UP, _Clock, load_calibration, load_set_up, set_up_file, with_folder
-from flattop.record.stamps import Trust
+from flattop.record import run_file, session_folder
+from flattop.record.stamps import Trust, Wall
 from flattop.samples import Input
 from flattop.simulated.calibration import calibrate
 from flattop.simulated.live import SCENE_S, Encores
 from flattop.simulated.vehicle import Van
+from flattop.tuner import beginning
+from flattop.tuning.steps import steps_of
 
 
 def begun(sessions, *options, **environment):
@@ -50,6 +56,50 @@ def until(true, patience_s=30.0):
     while not true() and time.monotonic() < end_s:
         time.sleep(0.02)
     assert true()
+
+
+@pytest.mark.parametrize("cut_off", [True, False])
+def test_a_run_whose_power_was_pulled_goes_on_by_itself_and_one_switched_off_is_only_offered(tmp_path, cut_off):
+    plan = plan_files.find("two-bass")
+    earlier = tmp_path / "00001-2026-06-01T100000Z"
+    earlier.mkdir()
+    (earlier / "kept-0003.csv").write_bytes(b"angle_deg\r\n")
+    step = steps_of(plan)[0]
+    record = msgspec.structs.replace(
+        beginning(plan, calibration=None, limits=Limits(), simulated=True, wall=Wall(1e9)),
+        steps=(
+            run_file.Step(id=step.id, kind="check", place="", state="done"),
+            run_file.Step(id="x", kind="set", place=""),
+        ),
+        kept=(
+            run_file.kept_from(
+                reading_of(1.0, rms_v=2.0, hz=40.0),
+                step=step.id,
+                number=3,
+                wave="kept-0003.csv",
+                wall=Wall(1e9),
+                no_load=False,
+            ),
+        ),
+    )
+    run_file.save(earlier, record)
+    before = (earlier / run_file.NAME).read_bytes()
+    if not cut_off:
+        (earlier / "summary.json").write_text("{}")
+    process = begun(tmp_path, "--for", "3")
+    told = process.communicate(timeout=60)[1]
+    assert process.returncode == 0, told
+    now = session_folder.newest(tmp_path)
+    assert now != earlier
+    if not cut_off:
+        assert not (now / run_file.NAME).exists()
+        return
+    goes_on = run_file.load(now)
+    assert goes_on.kept == record.kept
+    assert (now / "kept-0003.csv").read_bytes() == (earlier / "kept-0003.csv").read_bytes()
+    assert [note.text for note in goes_on.notes] == [f"gone on with from session {earlier.name}"]
+    assert goes_on.steps[0].state == "done"
+    assert (earlier / run_file.NAME).read_bytes() == before, "the earlier record stays as it was"
 
 
 def test_the_simulated_meter_runs_in_real_time_and_leaves_a_whole_session(tmp_path):

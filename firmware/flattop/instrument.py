@@ -156,7 +156,8 @@ class Instrument:
     """What the first page shows, or would show."""
     faults: tuple[Fault, ...] = field(default=(), init=False)
     _display: Display = field(init=False)
-    _promise: Promise | None = field(default=None, init=False)
+    _promise: tuple[Promise, Reading] | None = field(default=None, init=False)
+    """A reading that was kept by hand, on its way to the card; those of a run are the tuner's."""
     _command: Command = field(default=Command.NONE, init=False)
     _word: tuple[Word, float] = field(default=(Word.NONE, -math.inf), init=False)
     """The second person's word, and when it was first said."""
@@ -291,11 +292,12 @@ class Instrument:
     def _keep(self, reading: Reading) -> None:
         """Ask the card to keep the present reading; one that says nothing of a level, or a second one, is refused."""
         has_level = reading.can_be_measured and math.isfinite(reading.rms_v) and reading.reason is not Reason.LEAD_OFF
-        if not has_level or self.logbook is None or self.held.keeping is not None:
+        busy = self._promise is not None or self.held.keeping is not None
+        if not has_level or self.logbook is None or busy:
             self._pass_by(Signal.WRONG)
             return
         try:
-            self._promise = self.logbook.keep(reading)
+            self._promise = (self.logbook.keep(reading), reading)
         except StorageError:
             self._pass_by(Signal.WRONG)
             return
@@ -303,9 +305,9 @@ class Instrument:
 
     def _follow_promise(self) -> None:
         """Show a reading as kept once it is on the card, and not before."""
-        if self._promise is None or self.held.keeping is None or not self._promise.done:
+        if self._promise is None or not self._promise[0].done:
             return
-        self.held = self.held.answered(self.held.keeping, on_card=True)
+        self.held = self.held.answered(self._promise[1], on_card=True)
         self._promise = None
         self._pass_by(Signal.KEPT)
 

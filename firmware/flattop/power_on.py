@@ -12,7 +12,8 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Generic, TypeVar
 
@@ -24,7 +25,7 @@ from flattop.board import Opened, open_logbook
 from flattop.calibration import Calibration, age_days, load, write_durably
 from flattop.console import Live, say
 from flattop.converters import HostTime
-from flattop.errors import CalibrationError, StorageError
+from flattop.errors import CalibrationError, PlanError, StorageError
 from flattop.instrument import Ending, Instrument
 from flattop.measure.reading import Reading
 from flattop.meter import Meter, limits_from
@@ -32,17 +33,20 @@ from flattop.notify import Notifier
 from flattop.panel.menu import Menu, SetUp
 from flattop.panel.pages import About
 from flattop.record import run_file
-from flattop.record.stamps import Trust, Wall, host_boot_id
+from flattop.record.logbook import Logbook
+from flattop.record.session_folder import SUMMARY
+from flattop.record.stamps import Trust, Wall, host_boot_id, rfc3339
 from flattop.samples import Input
 from flattop.selfcheck import Fault, Rank
 from flattop.settings import Files, Settings
-from flattop.tuner import Tuner, beginning
+from flattop.tuner import Tuner, beginning, going_on
 from flattop.tuning.plan import Plan
 from flattop.tuning.run import Run
 
 SWITCH_S = 1e-4
 POWER_OFF = "power-off"
 """File in the service's run-time folder that asks for the power to be switched off."""
+SAVE_AGAIN_S = 1.0
 PLANS = "plans"
 """Folder for plans, in the folder for sessions."""
 SET_UP = "set-up.json"
@@ -63,6 +67,8 @@ def start(
     root : folder that stands for "/"
     """
     folder = Path(settings.files.folder) if settings.files.folder else None
+    # Before this session has a folder of its own.
+    earlier = run_file.unfinished(folder) if folder is not None else None
     menu = Menu(load_set_up(folder, settings))
     clock = _Clock(menu, root)
     parts = dict(opened.parts)
@@ -91,11 +97,16 @@ def start(
         for plan in plan_files.choices(folder / PLANS if folder is not None else None).values()
         if isinstance(plan, Plan)
     }
-    menu.plans = tuple(plans)
+    left_open = _GoesOn.of(earlier)
+    menu.plans = (*((left_open.title,) if left_open is not None else ()), *plans)
 
     def start_run(name: str) -> Tuner | None:
+        if logbook is None:
+            return None
+        if left_open is not None and name == left_open.title:
+            return left_open.tuner(logbook, clock)
         plan = plans.get(name)
-        if plan is None or logbook is None:
+        if plan is None:
             return None
         record = beginning(
             plan,
@@ -106,13 +117,8 @@ def start(
             boot_id=host_boot_id(),
             monotonic_s=time.monotonic(),
         )
-
-        def write(record: run_file.Run) -> None:
-            session = logbook.status.folder
-            if session is not None:
-                run_file.save(session, record)
-
-        return Tuner(Run(plan), keep=logbook.keep, save=Newest(write, name="run").save, record=record, wall=clock.now)
+        save = Newest(partial(_save_run, logbook), name="run").save
+        return Tuner(Run(plan), keep=logbook.keep, save=save, record=record, wall=clock.now)
 
     today = datetime.datetime.now(datetime.UTC)
     return Instrument(
@@ -136,6 +142,8 @@ def start(
         live_faults=comes_and_goes,
         changed=set_up_file(folder).save,
         start_run=start_run,
+        # A run that was switched off is offered; one whose power was pulled goes on by itself.
+        tuner=start_run(left_open.title) if left_open is not None and left_open.was_cut_off else None,
         notifier=Notifier(),
     )
 
@@ -207,6 +215,65 @@ def _ask_for_power_off() -> None:
         say(f"flattop: the power cannot be switched off ({error.strerror}); switch it off by hand, it is safe now")
 
 
+@dataclass(frozen=True)
+class _GoesOn:
+    """A run that an earlier session left open."""
+
+    folder: Path
+    record: run_file.Run
+    run: Run
+    was_cut_off: bool
+    """The power was pulled: a safe stop would have left a summary."""
+
+    @classmethod
+    def of(cls, earlier: tuple[Path, run_file.Run] | None) -> _GoesOn | None:
+        """Return how to go on with it; None if there is none, or it cannot be gone on with."""
+        if earlier is None:
+            return None
+        folder, record = earlier
+        try:
+            return cls(folder, record, going_on(record), not (folder / SUMMARY).exists())
+        except PlanError:
+            return None
+
+    @property
+    def title(self) -> str:
+        """Its name in the list of plans."""
+        return f"go on: {self.run.plan.name}"
+
+    def tuner(self, logbook: Logbook, clock: _Clock) -> Tuner:
+        """Return the run on its way again, in the present session, with all that it had kept."""
+        logbook.keep_from(1 + max((kept.number for kept in self.record.kept), default=0))
+        wall = clock.now()
+        note = run_file.Note(wall_time=rfc3339(wall.unix_s), text=f"gone on with from session {self.folder.name}")
+
+        def write(record: run_file.Run) -> None:
+            session = _session_of(logbook)
+            with contextlib.suppress(OSError):
+                run_file.bring_along(record, self.folder, session)
+            run_file.save(session, record)
+
+        return Tuner(
+            # A second start of the same begins where the first did.
+            going_on(self.record),
+            keep=logbook.keep,
+            save=Newest(write, name="run").save,
+            record=msgspec.structs.replace(self.record, notes=(*self.record.notes, note)),
+            wall=clock.now,
+        )
+
+
+def _session_of(logbook: Logbook) -> Path:
+    session = logbook.status.folder
+    if session is None:
+        raise StorageError("the card has not opened a session yet; see to the card")
+    return session
+
+
+def _save_run(logbook: Logbook, record: run_file.Run) -> None:
+    run_file.save(_session_of(logbook), record)
+
+
 Content = TypeVar("Content")
 
 
@@ -259,11 +326,12 @@ def load_set_up(folder: Path | None, settings: Settings) -> SetUp:
 class Newest(Generic[Content]):
     """Writes what changes now and then: one writer, which takes the newest, however slow the card is.
 
-    write : puts it on the card; a card that does not take it is met by the logbook as well
+    write : puts it on the card; raises StorageError where that does not take it, and is tried again
+    retry_s : how long after that [s]
     """
 
-    def __init__(self, write: Callable[[Content], None], *, name: str) -> None:
-        self._write, self._name = write, name
+    def __init__(self, write: Callable[[Content], None], *, name: str, retry_s: float = SAVE_AGAIN_S) -> None:
+        self._write, self._name, self._retry_s = write, name, retry_s
         self._lock = threading.Lock()
         self._wanted: list[Content] = []
         self._writing = False
@@ -284,8 +352,12 @@ class Newest(Generic[Content]):
                 if not wanted:
                     self._writing = False
                     return
-            with contextlib.suppress(StorageError):
+            try:
                 self._write(wanted[0])
+            except StorageError:
+                time.sleep(self._retry_s)
+                with self._lock:
+                    self._wanted = self._wanted or wanted
 
 
 def set_up_file(folder: Path | None) -> Newest[Menu]:

@@ -11,20 +11,20 @@ from typing import Protocol
 
 import msgspec
 
-from flattop import __version__
+from flattop import __version__, plan_files
 from flattop.calibration import Calibration, age_days
-from flattop.errors import StorageError
-from flattop.measure.reading import Reading
+from flattop.errors import PlanError, StorageError
+from flattop.measure.reading import Reading, Verdict
 from flattop.measure.verdict import Limits
 from flattop.panel.screen import View
 from flattop.record import run_file
 from flattop.record.logbook import wave_name
 from flattop.record.stamps import Trust, Wall, rfc3339
 from flattop.tuning import judge
-from flattop.tuning.judge import Finding
-from flattop.tuning.plan import Plan
+from flattop.tuning.judge import Finding, Judgement, Level
+from flattop.tuning.plan import Plan, text_of
 from flattop.tuning.run import Run, is_supply
-from flattop.tuning.steps import Command, Course, Heard, Judge, Keep, Kind, Prompt, Request, Step, Word
+from flattop.tuning.steps import Command, Course, Heard, Judge, Keep, Kind, Prompt, Request, State, Step, Word, steps_of
 
 
 class Promise(Protocol):
@@ -71,8 +71,10 @@ class Tuner:
     _waiting: tuple[Keep, Promise | None] | None = field(default=None, init=False)
 
     def __post_init__(self) -> None:
+        self.findings = [_judged(finding) for finding in self.record.findings]
         self._course = self.run.requests()
         self._send(None)  # begins it
+        self._save()
 
     def take(self, reading: Reading, *, now_s: float, command: Command = Command.NONE) -> bool:
         """Take the next reading in; True if another one has just been kept."""
@@ -174,6 +176,7 @@ class Tuner:
             "tone": step.tone.name if step.tone is not None else "",
             "state": self.run.state(step),
             "text": step.text,
+            "why": self.run.whys.get(step.id, ""),
         }
         return msgspec.convert(plain, run_file.Step)
 
@@ -183,6 +186,49 @@ def _finding(finding: Finding) -> run_file.Finding:
     for name in ("value", "u", "limit"):
         plain[name] = plain[name] if math.isfinite(plain[name]) else None
     return msgspec.convert(plain, run_file.Finding)
+
+
+def _judged(finding: run_file.Finding) -> Finding:
+    known = {name: getattr(finding, name) for name in run_file.Finding.__struct_fields__}
+    for name in ("value", "u", "limit"):
+        known[name] = math.nan if known[name] is None else known[name]
+    return Finding(**known | {"judgement": Judgement(finding.judgement)})
+
+
+def going_on(record: run_file.Run) -> Run:
+    """Return the run of a record where it stood: what was done stays done, what was kept is known.
+
+    Raises PlanError if the record's plan cannot be carried out.
+    """
+    try:
+        plan = plan_files.loads(text_of(msgspec.convert(record.plan, Plan)), name=run_file.NAME)
+    except msgspec.ValidationError as error:
+        raise PlanError(f"the plan in {run_file.NAME} cannot be carried out ({error}); start it anew") from error
+    levels, ceilings = {}, {}
+    labels = {step.id: step.label for step in steps_of(plan)}
+    for kept in record.kept:
+        levels[kept.step] = Level(
+            rms_v=_number(kept.rms_v),
+            u_v=_number(kept.u_v),
+            u_common_rel=kept.u_common_rel,
+            hz=_number(kept.hz),
+            verdict=Verdict(kept.verdict),
+            no_load=kept.no_load,
+            path=kept.path,
+        )
+        if kept.ceiling_v is not None and kept.step in labels:
+            ceilings[labels[kept.step]] = (kept.ceiling_v, _number(kept.ceiling_u_v))
+    return Run(
+        plan,
+        states={step.id: State(step.state) for step in record.steps},
+        levels=levels,
+        ceilings=ceilings,
+        whys={step.id: step.why for step in record.steps if step.why},
+    )
+
+
+def _number(value: float | None) -> float:
+    return math.nan if value is None else value
 
 
 def beginning(

@@ -245,6 +245,11 @@ class Logbook:
             self._wake.notify()
         return ticket
 
+    def keep_from(self, number: int) -> None:
+        """Number kept readings from this one on at least: those before it belong to a run that goes on."""
+        with self._wake:
+            self._kept_number = max(self._kept_number, number - 1)
+
     def _entry(self, reading: Reading, ticket: Kept | None = None, note: str = "") -> _Entry:
         wall, at_s = self._wall(), self._now_s()
         wave = wave_name(ticket.number) if ticket is not None and reading.tops is not None else ""

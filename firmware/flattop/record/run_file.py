@@ -21,6 +21,7 @@ from flattop.errors import StorageError, listed
 from flattop.measure.reading import Reading, Verdict
 from flattop.record.card import REMEDIES, Card, words_for, write_file
 from flattop.record.rows import DIGITS
+from flattop.record.session_folder import newest_few
 from flattop.record.stamps import Trust, Wall, rfc3339
 from flattop.samples import Input
 from flattop.tuning.judge import level_of
@@ -33,6 +34,8 @@ MOST_BYTES = 1 << 24
 MOST_FAULTS = 20
 """Faults of a damaged file that are told one by one."""
 NOTE_CHARACTERS = 2000
+LOOK_BACK = 5
+"""Sessions that are looked through for a run to go on with."""
 
 Side = Literal["left", "right", "both", ""]
 Kind = Literal["check", "supply", "source", "link", "found", "set", "match", "tone", "left", "reconnect"]
@@ -299,6 +302,17 @@ def add_notes(folder: Path, texts: Sequence[str], *, wall_time: str) -> Run:
     return run
 
 
+def bring_along(run: Run, earlier: Path, folder: Path, *, card: Card | None = None) -> None:
+    """Copy the waves that a run kept in an earlier session into the session in which it goes on.
+
+    Those that are there already stay; one that the earlier session has lost is left out. Raises OSError if the card
+    does not take them.
+    """
+    for name in (kept.wave for kept in run.kept):
+        if name and not (folder / name).exists() and (earlier / name).exists():
+            write_file(card or Card(), folder / name, (earlier / name).read_bytes())
+
+
 # -- reading ----------------------------------------------------------------------------------------------------------
 
 
@@ -333,6 +347,21 @@ def load(folder: Path) -> Run:
             faults[MOST_FAULTS:] = [f"and {len(faults) - MOST_FAULTS} more"]
         raise StorageError(listed(f"{path} is damaged; {copy}:", faults))
     return msgspec.convert(held, Run)
+
+
+def unfinished(root: Path) -> tuple[Path, Run] | None:
+    """Return the newest session with a run in the folder for sessions, and that run, if a step of it is still open.
+
+    None where there is no such run among the last `LOOK_BACK` sessions, or none that can be read.
+    """
+    try:
+        folder = next((folder for folder in newest_few(root, LOOK_BACK) if (folder / NAME).exists()), None)
+        run = load(folder) if folder is not None else None
+    except StorageError:
+        return None
+    if folder is None or run is None or not any(step.state == "open" for step in run.steps):
+        return None
+    return folder, run
 
 
 def _distinct(pairs: list[tuple[str, object]]) -> None:

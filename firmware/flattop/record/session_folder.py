@@ -24,15 +24,20 @@ NAMES = re.compile(r"(\d{5,})-(?:boot-\w+|\d{4}-\d\d-\d\dT\d{6}Z)$")
 
 def newest(root: Path) -> Path:
     """Return the folder of the newest session in the folder for sessions; StorageError if there is none."""
+    return newest_few(root, 1)[0]
+
+
+def newest_few(root: Path, count: int) -> list[Path]:
+    """Return the folders of the newest sessions, the newest first; StorageError if there is none."""
     try:
-        found = _highest(root, Card(), 1)
+        found = _highest(root, Card(), count)
     except OSError as fault:
         raise StorageError(
             f"the folder for sessions {root} cannot be read ({fault.strerror or fault}); put the card in, or name one"
         ) from fault
     if not found:
         raise StorageError(f"the folder for sessions {root} holds no session; name another folder")
-    return root / found[0][1]
+    return [root / name for _, name in found]
 
 
 def _highest(root: Path, card: Card, count: int) -> list[tuple[int, str]]:

@@ -61,6 +61,12 @@ IN_THE_WAY: Mapping[Sight, str] = {
 """What is said of everything else, but for what only asks to clip on."""
 
 
+NOT_WANTED = "passed over by the tuner"
+NOT_CLIPPED_ON = f"nothing was clipped on within {SUPPLY_WAIT_S:g} s"
+OUT_OF_BAND = "its tone lies outside the band of the converters fitted"
+WENT_BACK = "set once more, because it had been left with bent tops"
+
+
 class _Interrupted(Exception):
     """The tuner wants something else than the present step."""
 
@@ -77,19 +83,21 @@ class Run:
     states : how far an interrupted run had come, by the steps' ids; what was left open is done again
     levels : what it had kept, by the steps' ids
     ceilings : ceilings it had found [V, expanded uncertainty], by the labels of the outputs
+    whys : why steps were skipped, could not be done or were done again, by their ids
     """
 
     plan: Plan
     states: dict[str, State] = field(default_factory=dict)
     levels: dict[str, Level] = field(default_factory=dict)
     ceilings: dict[str, tuple[float, float]] = field(default_factory=dict)
+    whys: dict[str, str] = field(default_factory=dict)
     steps: list[Step] = field(init=False)
     _keeper: Keeper = field(init=False)
     _at: str = field(default="", init=False)
     """Where the leads were last seen."""
+    _by_hand: bool = field(default=False, init=False)
+    """The reading that is to be kept was asked for with the foot switch: nobody knows better."""
     _number: int = field(default=0, init=False)
-    _went_back: set[str] = field(default_factory=set, init=False)
-    """Outputs whose pot was set once more because they had been left with bent tops."""
 
     def __post_init__(self) -> None:
         self.steps = steps_of(self.plan)
@@ -111,15 +119,24 @@ class Run:
             step = self.steps[index]
             self._number = index + 1
             try:
-                self.states[step.id] = yield from self._procedure(step)
+                state = yield from self._procedure(step)
+                self._end(step, state, OUT_OF_BAND if state is State.COULD_NOT else NOT_CLIPPED_ON)
             except _Interrupted as wish:
                 if wish.command is Command.SKIP:
-                    self.states[step.id] = State.SKIPPED
+                    self._end(step, State.SKIPPED, NOT_WANTED)
                 elif wish.command is Command.BACK and index > 0:
                     self.states[self.steps[index - 1].id] = State.OPEN
         for finding in self._summing_up():
             yield Judge(finding)
         return State.DONE
+
+    def _end(self, step: Step, state: State, why: str) -> None:
+        """Take note of how a step ended, and why if it was not done."""
+        self.states[step.id] = state
+        if state in {State.SKIPPED, State.COULD_NOT}:
+            self.whys[step.id] = why
+        elif state is State.DONE and self.whys.get(step.id) != WENT_BACK:
+            self.whys.pop(step.id, None)
 
     def _open(self) -> Iterator[int]:
         return (index for index, step in enumerate(self.steps) if self.state(step) is State.OPEN)
@@ -130,7 +147,7 @@ class Run:
                 return self._read_out(step)
             case Kind.SUPPLY:
                 return self._supply(step)
-            case Kind.SOURCE if self._kept(Kind.SOURCE, step, side="left") is None:
+            case Kind.SOURCE if step.side != "right" or self._kept(Kind.SOURCE, step, side="left") is None:
                 return self._source(step)
             case Kind.SET | Kind.MATCH:
                 return self._set(step)
@@ -224,7 +241,8 @@ class Run:
                     return None
                 unseen_s = heard.now_s
             seen = self._see(step, heard)
-            if heard.command is Command.KEEP and math.isfinite(reading.rms_v):
+            self._by_hand = heard.command is Command.KEEP and math.isfinite(reading.rms_v)
+            if self._by_hand:
                 self._keeper.keep_now(reading, now_s=heard.now_s, place=step.label)
                 return reading
             if seen.keep and reading.verdict is not Verdict.UNKNOWN:
@@ -300,7 +318,8 @@ class Run:
             if reading is None:
                 return State.COULD_NOT
             # The hand at the dash may have begun a turn that is not to be seen yet.
-            if reading.verdict is Verdict.CLEAN and reading.time_s - turned_s >= GOES_ON_S:
+            still = reading.time_s - turned_s >= GOES_ON_S
+            if self._by_hand or (reading.verdict is Verdict.CLEAN and still):
                 break
         yield from self._keep(step, reading, ceiling)
         yield Judge(
@@ -326,14 +345,14 @@ class Run:
             margin_db=self.plan.limits.margin_db + (0.0 if channel.band is Band.BASS else CLEAN_MARGIN_DB),
             tolerance_v=0.5 * self.plan.limits.match_v if step.kind is Kind.MATCH else self.plan.limits.target_v,
             may_be_soft=channel.band is Band.BASS,
-            only_down=not first or step.label in self._went_back or self._pot_was_set(step, channel),
+            only_down=not first or self._was_set_again(step) or self._pot_was_set(step, channel),
             ceiling=Ceiling(CEILING_THD_PCT),
         )
         while True:
             reading = yield from self._steady(step, pot.prompt, pot.ceiling, pot.shown)
             if reading is None:
                 return State.COULD_NOT
-            if pot.may_stay(reading) or pot.at_its_end:
+            if self._by_hand or pot.may_stay(reading) or pot.at_its_end:
                 break
         yield from self._keep(step, reading, pot.ceiling)
         for finding in self._findings_of(step):
@@ -342,12 +361,12 @@ class Run:
 
     def _goes_back(self, step: Step) -> bool:
         """Open what is to be done again where an output was left with bent tops and may not; once for each output."""
-        if step.kind is not Kind.LEFT or step.label in self._went_back:
+        if step.kind is not Kind.LEFT or self._was_set_again(step):
             return False
         one = self._channel(step)
         if one.band is Band.BASS or self.levels[step.id].verdict not in {Verdict.SOFT, Verdict.FLAT}:
             return False
-        self._went_back.add(step.label)
+        self.whys[step.id] = WENT_BACK
         for other in self.steps:
             if other.kind not in {Kind.SET, Kind.MATCH, Kind.LEFT} or self.state(other) is not State.DONE:
                 continue
@@ -358,6 +377,13 @@ class Run:
             if is_it or (other.kind is not Kind.SET and (shares_pot or matches)):
                 self.states[other.id] = State.OPEN
         return True
+
+    def _was_set_again(self, step: Step) -> bool:
+        """Tell whether the pot of an output was set once more because it had been left with bent tops."""
+        return any(
+            other.kind is Kind.LEFT and other.label == step.label and self.whys.get(other.id) == WENT_BACK
+            for other in self.steps
+        )
 
     # -- what is known of the places
 
