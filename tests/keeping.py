@@ -130,14 +130,14 @@ class Count:
 
 TELLS = {
     # Of a lead that may still be where it was, lifting it is what was asked for: then it is "lifted".
-    "slip": {Sight.SLIPPED, Sight.HUM, Sight.AWAY},
+    "slip": {Sight.SLIPPED, Sight.SILENT, Sight.HUM, Sight.AWAY},
     "fade": {Sight.FADING, Sight.ENDED},
     "wrong tone": {Sight.WRONG_TONE},
     "wrong place": {Sight.WRONG_LEVEL},
     "music": {Sight.NOT_A_TONE},
     "ramp": {Sight.MOVING},
     "turned steps": {Sight.MOVING, Sight.NOT_A_TONE, Sight.STEADYING, Sight.WAIT},
-    "hum": {Sight.HUM, Sight.SLIPPED, Sight.AWAY},
+    "hum": {Sight.HUM, Sight.SLIPPED, Sight.SILENT, Sight.AWAY},
 }
 NAMES = {Sight.SLIPPED, Sight.HUM, Sight.FADING, Sight.ENDED, Sight.WRONG_TONE, Sight.WRONG_LEVEL}
 """What names one event and no other."""

@@ -13,7 +13,7 @@ from flattop import toml_files
 from flattop.errors import SettingsError
 from flattop.measure.reading import Reason, Verdict
 from flattop.samples import Input
-from flattop.tuning.judge import Judgement
+from flattop.tuning.judge import Judgement, Level
 from flattop.tuning.plan import plan_from
 from flattop.tuning.pot import Ceiling, Pot, hard_clip_level
 from flattop.tuning.run import CEILING_THD_PCT, Run
@@ -264,7 +264,8 @@ def test_the_source_is_not_kept_while_a_last_turn_of_the_volume_may_be_on_its_wa
 @pytest.mark.parametrize(
     ("figures", "said"),
     [
-        ({"reason": Reason.LEAD_OFF, "verdict": Verdict.UNKNOWN, "rms_v": 0.02}, "clip is off"),
+        ({"reason": Reason.LEAD_OFF, "verdict": Verdict.UNKNOWN, "rms_v": 0.4}, "clip is off"),
+        ({"reason": Reason.LEAD_OFF, "verdict": Verdict.UNKNOWN, "rms_v": 0.02}, "clip or track?"),
         ({"reason": Reason.FADING, "verdict": Verdict.UNKNOWN, "rms_v": 2.0}, "track fades"),
         ({"reason": Reason.NOT_ONE_TONE, "verdict": Verdict.UNKNOWN, "rms_v": 2.0}, "one tone only"),
         ({"rms_v": 2.0, "hz": 170.0}, "play 42 Hz"),
@@ -281,6 +282,60 @@ def test_what_is_in_the_way_is_said(plan, figures, said):
         request = course.send(Heard(reading_of(now_s, **shown), now_s))
         heard.append(request.text)
     assert heard[-1] == said
+
+
+def heard_at_left(plan, levels, level_v, seconds):
+    """What is said while the first bass output is to be measured as left, with this level on the leads."""
+    left = next(step for step in steps_of(plan) if step.id == "left:Bass A:bass")
+    run = Run(plan, states={step.id: State.DONE for step in steps_of(plan) if step.id != left.id}, levels=levels)
+    course = run.requests()
+    request, texts = next(course), []
+    for number in range(round(10 * seconds)):
+        if isinstance(request, Keep):
+            return texts, number / 10
+        now_s = 0.1 * number
+        request = course.send(Heard(reading_of(now_s, rms_v=level_v, hz=42.0), now_s))
+        texts.append(getattr(request, "text", ""))
+    return texts, None
+
+
+def kept_levels(*, a_v, b_v):
+    ids = {"set:Bass A:bass": a_v, "set:Bass B:bass": b_v}
+    return {name: Level(rms_v=level_v, u_v=0.01, hz=42.0, verdict=Verdict.CLEAN) for name, level_v in ids.items()}
+
+
+def test_the_level_of_another_output_is_told_and_not_kept(plan):
+    texts, kept_s = heard_at_left(plan, kept_levels(a_v=60.0, b_v=52.0), 52.05, 10.0)
+    assert "wrong place?" in texts
+    assert kept_s is None
+    # Whoever stays has a reason: the level of this output may have become that of the other.
+    texts, kept_s = heard_at_left(plan, kept_levels(a_v=60.0, b_v=52.0), 52.05, 30.0)
+    assert kept_s == pytest.approx(21.5, abs=1.5)
+
+
+@pytest.mark.parametrize(
+    ("a_v", "b_v", "seen_v"),
+    [
+        (60.0, 52.0, 60.2),  # its own
+        (60.0, 52.0, 55.0),  # nobody's: it was turned, or the supply has changed
+        (60.0, 60.3, 60.3),  # matched: they cannot be told apart
+    ],
+)
+def test_a_level_that_is_its_own_or_nobodys_is_kept(plan, a_v, b_v, seen_v):
+    texts, kept_s = heard_at_left(plan, kept_levels(a_v=a_v, b_v=b_v), seen_v, 10.0)
+    assert "wrong place?" not in texts
+    assert kept_s is not None
+
+
+def test_levels_of_a_pot_that_was_turned_since_are_not_held_against_an_output(plan):
+    """L was set to 20.0 V, then the pot they share turned down until R stood at 18.0 V: L may read that now."""
+    ids = {"set:Voices/L:left:voices": 20.0, "set:Voices/R:right:voices": 18.0}
+    levels = {name: Level(rms_v=level_v, u_v=0.01, hz=170.0) for name, level_v in ids.items()}
+    run = Run(plan, levels=levels)
+    left = next(step for step in run.steps if step.id == "left:Voices/L:left:voices")
+    assert run._expected_v(left, 18.0) is None
+    right = next(step for step in run.steps if step.id == "left:Voices/R:right:voices")
+    assert run._levels_that_hold(right) == {"Voices R": 18.0}
 
 
 # --- the ceiling and the pot

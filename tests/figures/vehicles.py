@@ -40,8 +40,8 @@ BEFORE_S = 15.0
 SAYS = {
     Trouble.SLIP: {"clip is off"},
     Trouble.FADE: {"track fades", "restart track"},
-    # From a tone to nothing at once: terminals alone cannot tell a track that breaks off from a clip that does.
-    Trouble.END: {"restart track", "clip is off"},
+    # From a tone to nothing at all: an open lead in a quiet place looks just like it.
+    Trouble.END: {"restart track", "clip or track?"},
 }
 
 

@@ -47,10 +47,18 @@ GOES_ON_S = 2.0
 """A hand at the dash may go on turning for so long after it was last told to [s]."""
 PAIR_SHARE = 0.005
 """Two sides of an amplifier agree within this share of their level: common practice, no source."""
+LIKE_ANOTHER, LIKE_ITSELF = 0.003, 0.01
+"""A level is that of another output within the first share, and not of the one asked for beyond the second."""
+WRONG_PLACE_S = 20.0
+"""Whoever stays for so long at what looks like another output knows better [s]."""
 AT_PLACE = frozenset({Sight.STEADYING, Sight.MOVING, Sight.KEEP})
 """What the keeper sees while the wanted tone is at the wanted place."""
+ELSEWHERE = frozenset({Sight.SLIPPED, Sight.SILENT, Sight.AWAY, Sight.HUM, Sight.NO_TONE})
+"""What it sees while the leads are, or may be, on their way."""
+OF_OUTPUTS = frozenset({Kind.FOUND, Kind.SET, Kind.MATCH, Kind.TONE, Kind.LEFT})
 IN_THE_WAY: Mapping[Sight, str] = {
     Sight.SLIPPED: "clip is off",
+    Sight.SILENT: "clip or track?",
     Sight.FADING: "track fades",
     Sight.ENDED: "restart track",
     Sight.WRONG_LEVEL: "wrong place?",
@@ -97,6 +105,10 @@ class Run:
     """Where the leads were last seen."""
     _by_hand: bool = field(default=False, init=False)
     """The reading that is to be kept was asked for with the foot switch: nobody knows better."""
+    _settled_at: str = field(default="", init=False)
+    """Where the leads were found to be by their level, or could not be told from anywhere else."""
+    _doubted_s: float = field(default=math.inf, init=False)
+    """Since when their level has been that of another output."""
     _number: int = field(default=0, init=False)
 
     def __post_init__(self) -> None:
@@ -170,9 +182,10 @@ class Run:
     def _keep(
         self, step: Step, reading: Reading, ceiling: Ceiling | None = None
     ) -> Generator[Request, Heard | None, None]:
-        no_load = step.kind in {Kind.FOUND, Kind.SET, Kind.MATCH, Kind.TONE, Kind.LEFT}
+        no_load = step.kind in OF_OUTPUTS
         ceiling_v, ceiling_u_v = self._known_ceiling(step, ceiling)
         yield Keep(step, reading, no_load=no_load, ceiling_v=ceiling_v, ceiling_u_v=ceiling_u_v)
+        self.levels.pop(step.id, None)  # the last one kept stands last
         self.levels[step.id] = judge.level_of(reading, no_load=no_load)
         self._at = step.label
 
@@ -213,7 +226,55 @@ class Run:
 
     def _see(self, step: Step, heard: Heard) -> Seen:
         hz = step.tone.hz if step.tone is not None else math.nan
-        return self._keeper.see(heard.reading, now_s=heard.now_s, wanted_hz=hz, input=step.input, place=step.label)
+        expected_v = None
+        if self._settled_at != step.label:
+            expected_v = self._expected_v(step, heard.reading.rms_v)
+        seen = self._keeper.see(
+            heard.reading,
+            now_s=heard.now_s,
+            wanted_hz=hz,
+            input=step.input,
+            expected_v=expected_v if heard.now_s - self._doubted_s < WRONG_PLACE_S else None,
+            place=step.label,
+        )
+        if seen.sight in ELSEWHERE:
+            self._settled_at, self._doubted_s = "", math.inf
+        elif seen.sight is Sight.WRONG_LEVEL:
+            self._doubted_s = min(self._doubted_s, heard.now_s)
+        elif seen.sight in AT_PLACE and expected_v is None:
+            self._settled_at = step.label
+        return seen
+
+    def _expected_v(self, step: Step, level_v: float) -> tuple[float, float] | None:
+        """Return the levels that an output can have, if `level_v` is none of them but that of another output.
+
+        None where that cannot be told: most levels are nobody's, and of most outputs none is known that still holds.
+        """
+        if step.kind not in {Kind.SET, Kind.MATCH, Kind.LEFT} or not math.isfinite(level_v):
+            return None
+        levels_v = self._levels_that_hold(step)
+        own_v = levels_v.pop(step.label, math.nan)
+        like_another = any(abs(level_v - other_v) <= LIKE_ANOTHER * other_v for other_v in levels_v.values())
+        if not abs(level_v - own_v) > LIKE_ITSELF * own_v or not like_another:
+            return None
+        return (1.0 - LIKE_ITSELF) * own_v, (1.0 + LIKE_ITSELF) * own_v
+
+    def _levels_that_hold(self, step: Step) -> dict[str, float]:
+        """Return the levels of outputs [V] as they were kept last, with the tone of a step, their pot not set since."""
+        of_outputs = {one.id: one for one in self.steps if one.kind in OF_OUTPUTS}
+        last: dict[str, tuple[Step, float]] = {}
+        for step_id, level in self.levels.items():
+            one = of_outputs.get(step_id)
+            if one is None:
+                continue
+            if one.kind in {Kind.SET, Kind.MATCH, Kind.TONE} and (pot := self._channel(one).pot):
+                last = {
+                    label: (other, level_v)
+                    for label, (other, level_v) in last.items()
+                    if (other.place, self._channel(other).pot) != (one.place, pot)
+                }
+            last[one.label] = (one, level.rms_v)
+        return {label: level_v for label, (one, level_v) in last.items() if one.tone == step.tone}
 
     def _steady(
         self,
