@@ -107,7 +107,7 @@ def demo(tmp_path_factory):
     """The demonstration, once, as the README has it run."""
     place = tmp_path_factory.mktemp("demo")
     begun_s = time.monotonic()
-    done = flattop("demo", "--seed", "7", "--out", place / "out", cwd=place)
+    done = flattop("demo", "--short", "--seed", "7", "--out", place / "out", cwd=place)
     return done, place / "out", time.monotonic() - begun_s
 
 
@@ -174,7 +174,7 @@ def test_demo_pictures(demo):
 
 
 def test_same_seed_same_bytes_and_another_seed_another(demo, tmp_path):
-    again = flattop("demo", "--seed", "7", "--out", tmp_path / "again", cwd=tmp_path)
+    again = flattop("demo", "--short", "--seed", "7", "--out", tmp_path / "again", cwd=tmp_path)
     assert again.returncode == 0
     assert (tmp_path / "again/readings.csv").read_bytes() == (demo[1] / "readings.csv").read_bytes()
     assert again.stdout.replace(str(tmp_path / "again"), "X") == demo[0].stdout.replace(str(demo[1]), "X")
@@ -441,6 +441,7 @@ def test_no_command_no_file_and_a_missing_file(run, tmp_path):
         (["replay", "no such.wav"], "no such.wav cannot be read"),
         (["replay", tmp_path], "is not a file"),
         (["demo", "--seed", "-3"], "--seed is -3"),
+        (["demo", "--short", "--plan", "van"], "leave one of them out"),
         (["demo", "--out", "/proc/x"], "cannot be used"),
         (["--settings", "none.toml", "demo"], "none.toml does not exist"),
     ):

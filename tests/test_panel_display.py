@@ -20,7 +20,7 @@ from flattop.errors import PanelError, SettingsError
 from flattop.panel.hardware import display as driver
 from flattop.panel.hardware.display import DUTY, LOCK_S, RECOVERY_UPDATES, PanelDisplay, open_panel
 from flattop.panel.menu import Light
-from flattop.panel.screen import SIZE, changed_rectangles, draw, frame_bytes, rgb565
+from flattop.panel.screen import SIZE, changed_rectangles, draw, frame_bytes, packed, rgb565
 from flattop.simulated.panel import Fault, SimulatedPanel
 from make_frames import ramp
 
@@ -255,7 +255,7 @@ def test_only_what_changed_is_sent_and_one_strip():
         begun = desk.panel.spi.sent_bytes
         desk.update(after)
         sent = desk.panel.spi.sent_bytes - begun
-        changed = frame_bytes(changed_rectangles(before, after))
+        changed = frame_bytes(changed_rectangles(packed(before), packed(after)))
         # A strip of 320 x 5 with its window, and at most 40 bytes of registers.
         assert changed + 3211 <= sent <= changed + 3211 + 40
         assert sent < 0.5 * FULL_FRAME_BYTES
@@ -533,4 +533,4 @@ def test_the_colours_on_the_wire_are_those_of_the_library():
     from adafruit_rgb_display.rgb import image_to_data
 
     image = noise(9)
-    assert bytes(image_to_data(image)) == rgb565(image).astype(">u2").tobytes()
+    assert bytes(image_to_data(image)) == rgb565(packed(image)).astype(">u2").tobytes()

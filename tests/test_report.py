@@ -493,6 +493,19 @@ def test_a_report_that_cannot_be_written_says_what_to_do(small):
         carry_out(small, "--out", small / "nowhere" / "report.html")
 
 
+def test_the_volume_step_is_added_by_hand_and_stands_in_page_and_table(small):
+    assert carry_out(small, "--volume-step", 31)[0] == "Volume of the source: step 31."
+    assert "at volume step 31" in (small / "report.html").read_text("utf-8")
+    kinds = {step.id: step.kind for step in load(small).steps}
+    assert {kept.volume_step for kept in load(small).kept if kinds[kept.step] == "source"} == {31}
+    assert {kept.volume_step for kept in load(small).kept if kinds[kept.step] != "source"} == {None}
+    before = (small / NAME).read_bytes()
+    for wrong in (-1, 100_000):
+        with pytest.raises(StorageError, match=f"volume step {wrong}; allowed are 0 to "):
+            carry_out(small, "--volume-step", wrong)
+    assert (small / NAME).read_bytes() == before
+
+
 def test_without_its_libraries_the_page_says_what_to_install_and_the_table_still_works(small, monkeypatch):
     find = importlib.util.find_spec
     monkeypatch.setattr(importlib.util, "find_spec", lambda name: None if name == "matplotlib" else find(name))

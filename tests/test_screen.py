@@ -19,7 +19,7 @@ from PIL import Image
 from flattop.measure.reading import Reason, Verdict
 from flattop.panel import drawing, screen, words
 from flattop.panel.drawing import Box
-from flattop.panel.screen import Kept, View, changed_rectangles, draw, frame_bytes, rgb565
+from flattop.panel.screen import Kept, View, changed_rectangles, draw, frame_bytes, packed, rgb565
 from flattop.panel.words import DASHES, hz_text, volts_text
 from make_frames import BASE, FOLDER, NAN, bent, folded, ramp, reading, unknown, views
 
@@ -535,8 +535,8 @@ def test_rgb565_keeps_the_high_bits():
     image = Image.new("RGB", (4, 1))
     for x, colour in enumerate([(255, 0, 0), (0, 255, 0), (0, 0, 255), (0x86, 0x97, 0xA8)]):
         image.putpixel((x, 0), colour)
-    assert rgb565(image).tolist() == [[0xF800, 0x07E0, 0x001F, 0x86 >> 3 << 11 | 0x97 >> 2 << 5 | 0xA8 >> 3]]
-    assert rgb565(image).dtype == np.uint16
+    assert rgb565(packed(image)).tolist() == [[0xF800, 0x07E0, 0x001F, 0x86 >> 3 << 11 | 0x97 >> 2 << 5 | 0xA8 >> 3]]
+    assert rgb565(packed(image)).dtype == np.uint16
 
 
 patches = st.lists(
@@ -562,37 +562,38 @@ def test_rectangles_turn_the_old_frame_into_the_new_one(before, after, specks, s
     rng = np.random.default_rng(seed)
     for x, y in zip(rng.integers(0, 320, specks), rng.integers(0, 240, specks), strict=True):
         new.putpixel((int(x), int(y)), (255, 255, 255))
-    boxes = changed_rectangles(old, new)
-    on_panel, wanted = rgb565(old), rgb565(new)
+    boxes = changed_rectangles(packed(old), packed(new))
+    on_panel, wanted = rgb565(packed(old)), rgb565(packed(new))
     for box in boxes:
         assert 0 <= box.left < box.right <= 320
         assert 0 <= box.top < box.bottom <= 240
         on_panel[box.top : box.bottom, box.left : box.right] = wanted[box.top : box.bottom, box.left : box.right]
     assert (on_panel == wanted).all()
-    assert bool(boxes) == (rgb565(old) != wanted).any()
+    assert bool(boxes) == (rgb565(packed(old)) != wanted).any()
     assert frame_bytes(boxes) <= FULL_FRAME_BYTES
 
 
 def test_rectangles_cost_what_they_should():
     old = Image.new("RGB", (320, 240))
-    assert changed_rectangles(old, old.copy()) == []
+    before = packed(old)
+    assert changed_rectangles(before, packed(old.copy())) == []
     below_a_step = Image.new("RGB", (320, 240), (7, 3, 7))
-    assert changed_rectangles(old, below_a_step) == []
+    assert changed_rectangles(before, packed(below_a_step)) == []
     new = old.copy()
     new.paste((255, 255, 255), (10, 10, 30, 40))
     new.paste((255, 255, 255), (200, 150, 203, 152))
-    assert set(changed_rectangles(old, new)) == {Box(10, 10, 30, 40), Box(200, 150, 203, 152)}
+    assert set(changed_rectangles(before, packed(new))) == {Box(10, 10, 30, 40), Box(200, 150, 203, 152)}
     assert frame_bytes([Box(10, 10, 30, 40), Box(200, 150, 203, 152)]) == 2 * 11 + 2 * (600 + 6)
     assert frame_bytes([Box(0, 0, 320, 240)]) == FULL_FRAME_BYTES
 
 
 def test_rectangles_refuse_a_frame_of_another_panel():
     with pytest.raises(ValueError, match=r"\(240, 320\).*\(320, 240\)"):
-        changed_rectangles(Image.new("RGB", (320, 240)), Image.new("RGB", (240, 320)))
+        changed_rectangles(packed(Image.new("RGB", (320, 240))), packed(Image.new("RGB", (240, 320))))
 
 
 def test_a_ramp_costs_less_than_a_fifth_of_the_frames():
-    frames = [draw(view) for view in ramp()]
+    frames = [packed(draw(view)) for view in ramp()]
     costs = [frame_bytes(changed_rectangles(a, b)) for a, b in itertools.pairwise(frames)]
     median, worst = float(np.median(costs)), max(costs)
     print(f"\nramp: median {median:.0f} bytes ({median / FULL_FRAME_BYTES:.1%} of a frame), most {worst}")

@@ -60,10 +60,10 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--sessions", type=Path, metavar="DIR", help="folder for sessions (default from settings)")
     run.add_argument("--for", type=float, metavar="S", dest="for_s", help="stop by itself after so many seconds")
 
-    from flattop import plan_files, tones
+    from flattop import plan_files, response_files, tones
     from flattop.record import report
 
-    for module in (plan_files, tones, report):
+    for module in (plan_files, tones, response_files, report):
         module.add_parser(commands)
     copy = commands.add_parser("copy", help="copy sessions to a stick, each as one ZIP file that is read back")
     copy.add_argument("--to", type=Path, required=True, metavar="DIR", help="where the stick is")
@@ -71,13 +71,14 @@ def _parser() -> argparse.ArgumentParser:
     copy.add_argument("session", nargs="*", metavar="SESSION", help="names of sessions (default the newest)")
 
     demo = commands.add_parser(
-        "demo", help="run the meter on the simulated board: a van plays 40 Hz, hands turn a gain pot until it is clean"
+        "demo", help="tune a simulated vehicle from the source to the record, with people who follow only the meter"
     )
     demo.add_argument("--seed", type=int, default=1, help="draws tolerances, noise and hands (default 1)")
+    demo.add_argument("--plan", metavar="PLAN", help="file of a plan, or name of a ready-made one (default van)")
+    demo.add_argument("--vehicle", type=Path, metavar="FILE", help="the vehicle (TOML; default the van)")
     demo.add_argument(
-        "--plan", metavar="PLAN", help="carry out a tuning run: a plan's file, or a ready-made one's name"
+        "--short", action="store_true", help="no run: 20 s of one 40 Hz tone, a gain pot turned until it is clean"
     )
-    demo.add_argument("--vehicle", type=Path, metavar="FILE", help="the vehicle of the run (TOML; default the van)")
     demo.add_argument("--out", type=Path, metavar="DIR", help="session folder, new or empty (default flattop-demo)")
 
     replay = commands.add_parser("replay", help="measure a recording: WAV, or CSV with the header time_s,volts")
@@ -147,8 +148,10 @@ def _demo(given: argparse.Namespace, settings: Settings) -> int:
     from flattop.simulated.vehicle import Van
 
     _check_seed(given.seed)
+    if given.short and (given.plan or given.vehicle):
+        raise SettingsError("--short plays one tone, without a plan or a vehicle; leave one of them out")
     say("SIMULATED board, SIMULATED van: nothing here is connected to anything.")
-    if given.plan or given.vehicle:
+    if not given.short:
         return _tune(given, settings)
     van = Van(seed=given.seed)
     board = SimulatedBoard(seed=given.seed, speaker=van.speaker, line=van.line)
@@ -200,7 +203,7 @@ def _run(given: argparse.Namespace, settings: Settings) -> int:
 def _tune(given: argparse.Namespace, settings: Settings) -> int:
     """Carry a plan out on a simulated vehicle: people who follow screen and sounder, and the record of it all."""
     from flattop import plan_files
-    from flattop.console import Progress, print_findings
+    from flattop.console import Progress, print_findings, print_outputs
     from flattop.instrument import Display
     from flattop.meter import limits_from
     from flattop.panel.drawing import palette
@@ -234,6 +237,8 @@ def _tune(given: argparse.Namespace, settings: Settings) -> int:
             progress.show_run(reading, tuner.prompt)
             view = tuner.view(display.view(reading))
             session.add(reading, draw(view) if session.wants_frame(reading) else None)
+    print_outputs(tuner.record)
+    print()
     print_findings(tuner.findings)
     print(f"\nSession: {folder} (run.json, readings.csv, kept-*.csv, frames/, screen.gif)")
     print(f"Report:  flattop report {folder}")
@@ -250,6 +255,12 @@ def _tones(given: argparse.Namespace, settings: Settings) -> int:
     from flattop import plan_files, tones
 
     return tones.run(given, plan_tones=plan_files.find(given.plan).tones if given.plan else ())
+
+
+def _response(given: argparse.Namespace, settings: Settings) -> int:
+    from flattop import response_files
+
+    return response_files.run(given)
 
 
 def _report(given: argparse.Namespace, settings: Settings) -> int:
@@ -443,6 +454,7 @@ COMMANDS = {
     "replay": _replay,
     "plan": _plan,
     "tones": _tones,
+    "response": _response,
     "report": _report,
     "copy": _copy,
 }

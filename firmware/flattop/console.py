@@ -11,6 +11,7 @@ from typing import Self
 
 from flattop.measure.reading import Reading, Verdict
 from flattop.panel.words import DASHES, hz_text, volts_text
+from flattop.record.run_file import Run
 from flattop.tuning.judge import Finding, Judgement
 from flattop.tuning.steps import Prompt
 
@@ -69,13 +70,38 @@ class Progress(_StatusLine):
         self._write(line)
 
 
+def print_outputs(run: Run) -> None:
+    """Print a row for each output of a run: its level as found and as left, and its ceiling."""
+    kinds = {step.id: step for step in run.steps}
+    rows: dict[str, dict[str, str]] = {}
+    for kept in run.kept:
+        step = kinds[kept.step]
+        if step.kind not in {"found", "left"}:
+            continue
+        row = rows.setdefault(f"{step.place} {step.channel}".strip(), {})
+        row[step.kind] = f"{_volts(kept.rms_v, kept.u_v)}{'' if kept.verdict == 'clean' else f', {kept.verdict}'}"
+        row["ceiling"] = _volts(kept.ceiling_v, kept.ceiling_u_v)
+    if rows:
+        print(f"{'output, no load':20} {'as found':>16} {'as left':>16} {'ceiling':>10}")
+    for name, row in rows.items():
+        print(f"{name:20} {row.get('found', ''):>16} {row.get('left', ''):>16} {row['ceiling']:>10}")
+
+
+def _volts(value: float | None, u: float | None) -> str:
+    return "" if value is None else f"{volts_text(value, u or 0.0)} V"
+
+
 def print_findings(findings: Sequence[Finding]) -> None:
-    """Print the judgements of a run, the failed ones first, each with what to look at."""
-    order = [Judgement.FAIL, Judgement.CANNOT_TELL, Judgement.PASS]
-    for finding in sorted(findings, key=lambda one: order.index(one.judgement)):
-        print(f"{finding.judgement.upper():12} {finding.text}{'  (no load)' if finding.no_load else ''}")
-        if finding.causes and finding.judgement is Judgement.FAIL:
-            print(f"{'':12} look at: {', '.join(finding.causes)}")
+    """Print what failed, each with what to look at, then what cannot be told, and count what passed."""
+    for judgement in (Judgement.FAIL, Judgement.CANNOT_TELL):
+        for finding in findings:
+            if finding.judgement is not judgement:
+                continue
+            print(f"{judgement.upper():12} {finding.text}{'  (no load)' if finding.no_load else ''}")
+            if finding.causes and judgement is Judgement.FAIL:
+                print(f"{'':12} look at: {', '.join(finding.causes)}")
+    passed = sum(finding.judgement is Judgement.PASS for finding in findings)
+    print(f"{Judgement.PASS.upper():12} {passed} more, which the report names")
 
 
 class Live(_StatusLine):

@@ -8,6 +8,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as flattop.__main__ sets i
 
 import argparse
 import cProfile
+import csv
 import math
 import pstats
 import resource
@@ -27,10 +28,9 @@ from flattop.instrument import Display
 from flattop.measure.level import glance, measure
 from flattop.measure.reading import Reading
 from flattop.measure.verdict import Judge
-from flattop.panel.screen import SIZE, changed_rectangles, draw, frame_bytes
+from flattop.panel.screen import SIZE, changed_rectangles, draw, frame_bytes, packed
 from flattop.samples import FloatArray, Samples
 from flattop.simulated.board import SimulatedBoard
-from flattop.simulated.vehicle import Van
 
 UNIT_SIZE = 32_768
 READS_S = 6_600
@@ -137,14 +137,14 @@ def ramp_readings(seed: int) -> list[Reading]:
 def screen_rows(seed: int) -> list[Row]:
     display = Display(label="Bass A")
     views = [display.view(reading) for reading in ramp_readings(seed)]
-    frames = [draw(view) for view in views]
+    frames = [packed(draw(view)) for view in views]
     full = frame_bytes([]) + 2 * SIZE[0] * SIZE[1]
     shares = [frame_bytes(changed_rectangles(a, b)) / full for a, b in pairwise(frames)]
 
     def one_round() -> None:
         before = frames[0]
         for view in views[1:21]:
-            after = draw(view)
+            after = packed(draw(view))
             changed_rectangles(before, after)
             before = after
 
@@ -187,7 +187,7 @@ def loop(seed: int, wired: bool) -> tuple[float, int]:
             break
     reads, begun_s = bench.board.i2c.transactions, time.process_time()
     for reading in readings:
-        after = draw(display.view(reading))
+        after = packed(draw(display.view(reading)))
         if before is not None:
             changed_rectangles(before, after)
         before = after
@@ -268,10 +268,16 @@ def process_rows(seed: int) -> list[Row]:
     child_cpu_s("-c", WHOLE)  # byte-compiles
     bare_s = min(child_cpu_s("-c", "pass")[0] for _ in range(5))
     whole_s = float(np.median([child_cpu_s("-c", WHOLE)[0] for _ in range(5)]))
-    with tempfile.TemporaryDirectory() as folder:
-        out = str(Path(folder) / "demo")
-        demo_cpu_s, demo_s = child_cpu_s("-m", "flattop", "demo", "--seed", str(seed), "--out", out)
-    speed = Van.duration_s / demo_s
+    demos = []
+    for name, options in (("flattop demo", []), ("flattop demo --short", ["--short"])):
+        with tempfile.TemporaryDirectory() as folder:
+            out = Path(folder) / "demo"
+            cpu_s, took_s = child_cpu_s("-m", "flattop", "demo", *options, "--seed", str(seed), "--out", str(out))
+            with (out / "readings.csv").open(newline="") as file:
+                shown_s = float(list(csv.DictReader(file))[-1]["t_s"])
+        speed = shown_s / took_s
+        told = f"{speed:.1f} times ({shown_s:.0f} s in {took_s:.1f} s, {cpu_s:.1f} s of CPU)"
+        demos.append(Row(f"{name} against real time", told, ">= 10", 1, speed >= 10.0))
     return [
         Row(
             "import of the package",
@@ -280,13 +286,7 @@ def process_rows(seed: int) -> list[Row]:
             5,
             whole_s < 0.5,
         ),
-        Row(
-            "flattop demo against real time",
-            f"{speed:.1f} times ({demo_s:.1f} s, {demo_cpu_s:.1f} s of CPU)",
-            ">= 10",
-            1,
-            speed >= 10.0,
-        ),
+        *demos,
     ]
 
 

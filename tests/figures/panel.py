@@ -23,7 +23,7 @@ from rig import Row
 from flattop.errors import PanelError
 from flattop.panel.hardware.display import RECOVERY_UPDATES, PanelDisplay
 from flattop.panel.menu import Light
-from flattop.panel.screen import SIZE, changed_rectangles, draw, frame_bytes, rgb565
+from flattop.panel.screen import SIZE, changed_rectangles, draw, frame_bytes, packed, rgb565
 from flattop.simulated.bus import VirtualTime
 from flattop.simulated.panel import Fault, SimulatedPanel
 from make_frames import ramp, views
@@ -75,7 +75,7 @@ class Desk:
 
     def wrong(self, image: Image.Image) -> int:
         """Return how many pixels a person sees that were not drawn, compared in the panel's 16 bits."""
-        return int(np.count_nonzero(rgb565(self.panel.image()) != rgb565(image)))
+        return int(np.count_nonzero(rgb565(packed(self.panel.image())) != rgb565(packed(image))))
 
 
 def picture(rng: np.random.Generator, last: Image.Image) -> Image.Image:
@@ -169,7 +169,7 @@ def traffic(runner: rig.Runner, trials: int) -> list[Row]:
             begun = desk.panel.spi.sent_bytes
             desk.update(after)
             sent.append((desk.panel.spi.sent_bytes - begun) / FULL_FRAME_BYTES)
-            bare.append(frame_bytes(changed_rectangles(before, after)) / FULL_FRAME_BYTES)
+            bare.append(frame_bytes(changed_rectangles(packed(before), packed(after))) / FULL_FRAME_BYTES)
         shares = f"{np.median(sent):.1%} (largest {max(sent):.1%})"
         plain = f"{np.median(bare):.1%} (largest {max(bare):.1%})"
         more = f"{np.median(np.subtract(sent, bare)) * FULL_FRAME_BYTES:.0f} bytes"

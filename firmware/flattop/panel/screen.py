@@ -263,17 +263,20 @@ def _draw_band(image: Image.Image, sign: Face) -> None:
     draw_text(image, note, sign.note.replace("-", "−"), 36, ink, top=11, right=True)
 
 
-def rgb565(image: Image.Image) -> NDArray[np.uint16]:
-    """Return the panel's own 16-bit colours of an RGB image, shape (rows, columns)."""
-    packed = _packed(image)
-    red, green, blue = packed & 0xF8, packed >> 8 & 0xFC, packed >> 19 & 0x1F
-    return (red << 8 | green << 3 | blue).astype(np.uint16)
+Packed = NDArray[np.uint32]
+"""An RGB image with one 32-bit word a pixel, red lowest, shape (rows, columns): one word is one comparison."""
 
 
-def _packed(image: Image.Image) -> NDArray[np.uint32]:
-    """Return an RGB image with one 32-bit word a pixel, red lowest: one word is one comparison."""
+def packed(image: Image.Image) -> Packed:
+    """Return an RGB image packed: a copy, which later drawing leaves alone."""
     words = np.frombuffer(image.tobytes("raw", "RGBX"), dtype="<u4")
     return words.reshape(image.height, image.width).astype(np.uint32, copy=False)
+
+
+def rgb565(part: Packed) -> NDArray[np.uint16]:
+    """Return the panel's own 16-bit colours of a packed image or a part of one, shape (rows, columns)."""
+    red, green, blue = part & 0xF8, part >> 8 & 0xFC, part >> 19 & 0x1F
+    return (red << 8 | green << 3 | blue).astype(np.uint16)
 
 
 def frame_bytes(boxes: Iterable[Box]) -> int:
@@ -288,8 +291,8 @@ _LAST_BIT = [8 - (value & -value).bit_length() for value in range(256)]
 _VISIBLE = np.uint32(0xF8 | 0xFC << 8 | 0xF8 << 16)
 
 
-def changed_rectangles(before: Image.Image, after: Image.Image) -> list[Box]:
-    """Return rectangles that cover every pixel whose 16-bit colour (`rgb565`) changed.
+def changed_rectangles(before: Packed, after: Packed) -> list[Box]:
+    """Return rectangles that cover every pixel of two packed frames whose 16-bit colour (`rgb565`) changed.
 
     Runs of changed 8 x 8 tiles are cut to the pixels that changed in them; a run joins one beside
     it or a rectangle that ends above it wherever both cost no more bytes on the wire than apart.
@@ -301,9 +304,9 @@ def changed_rectangles(before: Image.Image, after: Image.Image) -> list[Box]:
         A frame of another size than the panel's.
     """
     for frame in (before, after):
-        if frame.size != SIZE or frame.mode != "RGB":
-            raise ValueError(f"a frame is {frame.mode} {frame.size}, this panel takes RGB {SIZE}: use draw()")
-    changed = _packed(before) ^ _packed(after)
+        if frame.shape != SIZE[::-1]:
+            raise ValueError(f"a frame has {frame.shape[::-1]} pixels, this panel has {SIZE}: use draw()")
+    changed = before ^ after
     changed &= _VISIBLE
     # Eight pixels to a byte: a tile's changed columns and its changed rows are one byte each.
     bits = np.packbits(changed != 0, axis=1)

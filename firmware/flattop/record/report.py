@@ -22,7 +22,7 @@ from flattop.errors import SettingsError, StorageError
 from flattop.record.card import Card, write_file
 from flattop.record.report_view import Estimate, Findings, Output, Picture, Record, state_of
 from flattop.record.rows import Value, cell, line
-from flattop.record.run_file import Kept, Run, add_notes, load
+from flattop.record.run_file import Kept, Run, add_notes, load, note_volume
 from flattop.record.stamps import Trust, rfc3339
 
 if TYPE_CHECKING:
@@ -63,6 +63,9 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     report.add_argument("--csv", action="store_true", help="a table of the kept readings instead of the page")
     report.add_argument("--note", action="append", metavar="TEXT", help="add a note to the run first; may be repeated")
     report.add_argument(
+        "--volume-step", type=int, metavar="N", help="add at which step of its volume the source was left, first"
+    )
+    report.add_argument(
         "--out", type=Path, metavar="FILE", help=f"default {HTML} or {CSV} in the folder of the session"
     )
 
@@ -74,6 +77,9 @@ def run(given: argparse.Namespace, *, say: Callable[[str], object] = print) -> i
     """
     if not given.csv:
         check_libraries()
+    if given.volume_step is not None:
+        note_volume(given.folder, given.volume_step)
+        say(f"Volume of the source: step {given.volume_step}.")
     if given.note:
         record = add_notes(given.folder, given.note, wall_time=rfc3339(time.time()))
         say(f"Noted: {len(given.note)} of {len(record.notes)} notes in all.")

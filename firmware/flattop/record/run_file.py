@@ -34,6 +34,7 @@ MOST_BYTES = 1 << 24
 MOST_FAULTS = 20
 """Faults of a damaged file that are told one by one."""
 NOTE_CHARACTERS = 2000
+MOST_VOLUME_STEP = 1000
 LOOK_BACK = 5
 """Sessions that are looked through for a run to go on with."""
 
@@ -164,6 +165,7 @@ class PlanSource(Struct, frozen=True, kw_only=True):
     """Where the signal comes from."""
 
     name: str
+    steps: int = 0
 
 
 class PlanLink(Struct, frozen=True, kw_only=True):
@@ -298,6 +300,26 @@ def add_notes(folder: Path, texts: Sequence[str], *, wall_time: str) -> Run:
         raise StorageError(listed("no note was added:", faults))
     notes = [Note(wall_time=wall_time, text=text) for text in tidy]
     run = msgspec.structs.replace(run, notes=(*run.notes, *notes))
+    save(folder, run)
+    return run
+
+
+def note_volume(folder: Path, step: int) -> Run:
+    """Add to the readings kept of the source at which step of its volume they were taken, and return the run.
+
+    Raises StorageError if the source has no such step, or nothing was kept of it; and as `load` and `save` do.
+    """
+    run = load(folder)
+    most = plan_of(run).source.steps or MOST_VOLUME_STEP
+    if not 0 <= step <= most:
+        raise StorageError(f"volume step {step}; allowed are 0 to {most}; give the step that the source showed")
+    of_source = {one.id for one in run.steps if one.kind == "source"}
+    if not any(kept.step in of_source for kept in run.kept):
+        raise StorageError("nothing was kept of the source in this run; there is no reading that a volume belongs to")
+    kept = tuple(
+        msgspec.structs.replace(kept, volume_step=step) if kept.step in of_source else kept for kept in run.kept
+    )
+    run = msgspec.structs.replace(run, kept=kept)
     save(folder, run)
     return run
 

@@ -28,7 +28,7 @@ from flattop.converters import HostTime, Timebase
 from flattop.errors import PanelError, SettingsError, listed
 from flattop.panel.drawing import Box
 from flattop.panel.menu import Light
-from flattop.panel.screen import SIZE, changed_rectangles, rgb565
+from flattop.panel.screen import SIZE, Packed, changed_rectangles, packed, rgb565
 
 # Commands that both controllers share.
 SWRESET, SLPIN, SLPOUT, NORON, INVOFF, INVON = 0x01, 0x10, 0x11, 0x13, 0x20, 0x21
@@ -297,7 +297,7 @@ class PanelDisplay:
         )
         self._driver: _Driver | None = None
         self._rarer: list[tuple[int, bytes | None]] = []
-        self._shown: Image.Image | None = None
+        self._shown: Packed | None = None
         self._updates = 0
         self._stage = _Stage.UNKNOWN
         self._due_s = -math.inf
@@ -406,19 +406,21 @@ class PanelDisplay:
             driver.write(command, data)
         if self._rarer:
             driver.write(*self._rarer[self._updates % len(self._rarer)])
+        frame = packed(image)
         if self._shown is None:
             boxes = [WHOLE]
         else:
             top = STRIP_ROWS * (self._updates % REFRESH_UPDATES)
-            boxes = [*changed_rectangles(self._shown, image), Box(0, top, SIZE[0], top + STRIP_ROWS)]
+            boxes = [*changed_rectangles(self._shown, frame), Box(0, top, SIZE[0], top + STRIP_ROWS)]
         for box in boxes:
             driver.write(CASET, struct.pack(">HH", box.left, box.right - 1))
             driver.write(RASET, struct.pack(">HH", box.top, box.bottom - 1))
-            driver.write(RAMWR, rgb565(image.crop(box)).astype(">u2").tobytes())
+            part = rgb565(frame[box.top : box.bottom, box.left : box.right])
+            driver.write(RAMWR, part.astype(">u2").tobytes())
         driver.write(DISPON)
         # Last, because a panel that it wakes takes no command for 5 ms.
         driver.write(SLPOUT)
-        self._shown = image.copy()
+        self._shown = frame
         self._updates += 1
 
     def _shine(self, duty: float) -> None:
