@@ -28,6 +28,7 @@ from flattop.converters.frontend import (
     CALIBRATED_OFFSET_SHARE,
     CALIBRATED_POLE_U,
     CHANNELS,
+    INPUT_OHM,
     LSB_V,
     OVERDRIVEN,
     POLE_U,
@@ -496,6 +497,7 @@ class Ads1015Converter:
         full_scale_v = TOP_CODE * _code_v(input, RANGES[0])
         reference_u = 0.005 * self._calibration.reference_u_pct if self._calibration is not None else 0.0
         pole_scale = found.pole_scale if found is not None else 1.0
+        load_ohm = INPUT_OHM[range_v]
         return Facts(
             converter=self.name,
             input=input,
@@ -504,8 +506,10 @@ class Ads1015Converter:
             noise_v=math.hypot(code_v * math.hypot(CHIP_NOISE_LSB, 1.0 / math.sqrt(12.0)), channel.noise_v),
             tone_band_hz=(10.0, 300.0),
             harmonics_to_hz=0.4 / period_s,
-            response=path_response(period_s=period_s, pole_scale=pole_scale),
-            image_v=lambda hz: OVERDRIVEN * full_scale_v * image_gain(hz, period_s=period_s, pole_scale=pole_scale),
+            response=path_response(period_s=period_s, pole_scale=pole_scale, load_ohm=load_ohm),
+            image_v=lambda hz: (
+                OVERDRIVEN * full_scale_v * image_gain(hz, period_s=period_s, pole_scale=pole_scale, load_ohm=load_ohm)
+            ),
             gain_u=channel.gain_u if found is None else math.hypot(CALIBRATED_GAIN_U, reference_u),
             offset_u_v=channel.offset_u_v * (1.0 if found is None else CALIBRATED_OFFSET_SHARE),
             response_u=POLE_U if found is None else CALIBRATED_POLE_U,

@@ -16,7 +16,7 @@ import numpy as np
 from flattop.calibration import Calibration, InputCalibration, RangeCalibration
 from flattop.converters.ads1015 import Ads1015Converter
 from flattop.converters.ads1015_chip import Alert
-from flattop.converters.frontend import CHANNELS, RANGES, rc_response
+from flattop.converters.frontend import CHANNELS, INPUT_OHM, RANGES, rc_response
 from flattop.measure.level import measure
 from flattop.samples import FloatArray, Input
 from flattop.simulated.board import ALERT_GPIO, SimulatedBoard
@@ -76,7 +76,8 @@ def _one_input(input: Input, *, seed: int, tolerances: Tolerances | None, off: f
     pole_scale = _pole_scale(found[0], found[1], 1.0 / converter.grid.period_s)
     ranges = {}
     for range_v, (level_v, dc_v, hz), peak_v in zip(RANGES, found[1:], levels_v, strict=True):
-        fall = float(abs(rc_response(np.array([hz]), pole_scale=pole_scale)[0]))
+        path = rc_response(np.array([hz]), pole_scale=pole_scale, load_ohm=INPUT_OHM[range_v])
+        fall = float(abs(path[0]))
         fall *= float(np.sinc(hz * converter.grid.period_s))
         ranges[range_v] = RangeCalibration(gain=peak_v * fall / level_v, offset_v=dc_v)
     converter.close()
@@ -91,6 +92,6 @@ def _pole_scale(at_corner: tuple[float, float, float], at_low: tuple[float, floa
     low, high = 0.8, 1.25
     for _ in range(40):
         middle = math.sqrt(low * high)
-        gains = np.abs(rc_response(hz, pole_scale=middle))
+        gains = np.abs(rc_response(hz, pole_scale=middle, load_ohm=INPUT_OHM[RANGES[0]]))
         low, high = (middle, high) if gains[1] / gains[0] > fall else (low, middle)
     return low
