@@ -11,8 +11,12 @@ A file looks like this; every range of both inputs must be there:
 
     [speaker]
     pole_scale = 1.0
+    full_band = { gain = 1.031, offset_v = 0.0 }
     "2.048" = { gain = 1.0021, offset_v = -0.012 }
     ...
+
+The line of the full-band converter may be missing: its gain is then known to a few percent, or trimmed against the
+bass converter while it runs.
 
 The checksum is over the values, not over the text, so that comments and spacing are free. A digit that was changed
 within its range, by a bad card or by a hand, no longer agrees with it; the message then says which checksum would
@@ -61,6 +65,8 @@ class InputCalibration:
     """For each of RANGES_V."""
     pole_scale: float = 1.0
     """Factor on the time constants of the front end's RC path, from an a.c. calibration point."""
+    full_band: RangeCalibration | None = None
+    """The full-band converter's one range; None where it was not calibrated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +91,14 @@ class _LineRange(Table, frozen=True, kw_only=True):
     offset_v: Annotated[float, Meta(ge=-0.2, le=0.2, description="indicated level of a short circuit [V]")]
 
 
+class _SpeakerFullBand(_SpeakerRange, frozen=True, kw_only=True):
+    gain: Annotated[float, Meta(ge=0.85, le=1.15, description="factor on the indicated level")]
+
+
+class _LineFullBand(_LineRange, frozen=True, kw_only=True):
+    gain: Annotated[float, Meta(ge=0.85, le=1.15, description="factor on the indicated level")]
+
+
 _PoleScale = Annotated[float, Meta(ge=0.8, le=1.25, description="factor on the front end's time constants")]
 _KEYS = {f"range_{number}": str(range_v) for number, range_v in enumerate(RANGES_V)}
 
@@ -95,6 +109,7 @@ class _Speaker(Table, frozen=True, kw_only=True, rename=_KEYS):
     range_2: _SpeakerRange
     range_3: _SpeakerRange
     pole_scale: _PoleScale = 1.0
+    full_band: _SpeakerFullBand = _SpeakerFullBand(gain=1.0, offset_v=0.0)
 
 
 class _Line(Table, frozen=True, kw_only=True, rename=_KEYS):
@@ -103,6 +118,7 @@ class _Line(Table, frozen=True, kw_only=True, rename=_KEYS):
     range_2: _LineRange
     range_3: _LineRange
     pole_scale: _PoleScale = 1.0
+    full_band: _LineFullBand = _LineFullBand(gain=1.0, offset_v=0.0)
 
 
 class _File(Table, frozen=True, kw_only=True):
@@ -232,9 +248,11 @@ def _calibration(table: Mapping[str, Any]) -> Calibration:
     inputs = {}
     for which, held in ((Input.SPEAKER, file.speaker), (Input.LINE, file.line)):
         ranges = (held.range_0, held.range_1, held.range_2, held.range_3)
+        wide = held.full_band if "full_band" in table[str(which)] else None
         inputs[which] = InputCalibration(
             {range_v: RangeCalibration(one.gain, one.offset_v) for range_v, one in zip(RANGES_V, ranges, strict=True)},
             held.pole_scale,
+            None if wide is None else RangeCalibration(wide.gain, wide.offset_v),
         )
     return Calibration(file.serial, file.date, file.reference, file.reference_u_pct, inputs)
 
@@ -253,6 +271,8 @@ def _table(calibration: Calibration) -> dict[str, Any]:
             str(range_v): {"gain": float(one.gain), "offset_v": float(one.offset_v)}
             for range_v, one in held.ranges.items()
         }
+        if held.full_band is not None:
+            ranges["full_band"] = {"gain": float(held.full_band.gain), "offset_v": float(held.full_band.offset_v)}
         table[str(which)] = {"pole_scale": float(held.pole_scale), **ranges}
     return table
 
@@ -276,7 +296,8 @@ def _text(table: Mapping[str, Any]) -> str:
     for which in Input:
         held = table[which]
         lines += ["", f"[{which}]", f"pole_scale = {held['pole_scale']!r}"]
-        for range_v in RANGES_V:
-            one = held[str(range_v)]
-            lines.append(f'"{range_v}" = {{ gain = {one["gain"]!r}, offset_v = {one["offset_v"]!r} }}')
+        for key in ("full_band", *map(str, RANGES_V)):
+            if key in held:
+                name = key if key == "full_band" else quoted(key)
+                lines.append(f"{name} = {{ gain = {held[key]['gain']!r}, offset_v = {held[key]['offset_v']!r} }}")
     return "\n".join(lines) + "\n"

@@ -13,7 +13,7 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 Response = Callable[[FloatArray], ComplexArray]
-"""Frequencies [Hz] -> complex gain from the terminals to `Samples.volts`, 1 at d.c."""
+"""Frequencies [Hz] -> complex gain from the terminals to `Samples.volts`, 1 at d.c. (see `Facts.dc_coupled`)."""
 
 
 def flat_response(hz: FloatArray) -> ComplexArray:
@@ -44,6 +44,11 @@ def no_image(hz: float) -> float:
     return 0.0
 
 
+def no_spread(hz: float) -> float:
+    """Return 0: the path's response is known as well as `Facts.gain_u` and `Facts.response_u` say."""
+    return 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class Facts:
     """What a converter knows of itself; the same for all samples of one block."""
@@ -69,9 +74,15 @@ class Facts:
     """Standard uncertainty (k = 1) of zero [V]."""
     response_u: float = 0.0
     """Relative standard uncertainty (k = 1) of the path's first pole, as a time constant."""
+    spread_u: Callable[[float], float] = no_spread
+    """Frequency [Hz] -> relative standard uncertainty (k = 1) of a level there, beside `gain_u` and `response_u`."""
     clock_u: float = 50e-6
     """Relative standard uncertainty (k = 1) of the host's clock."""
     calibrated: bool = False
+    trimmed: bool = True
+    """The gain is as good as `calibrated` says; False for a converter whose gain was never compared with another's."""
+    dc_coupled: bool = True
+    """False where a high-pass takes d.c. away: the mean of the samples says nothing of the d.c. at the terminals."""
     simulated: bool = False
 
 

@@ -30,6 +30,16 @@ class Ads1015(Table, frozen=True, kw_only=True):
     rate: Annotated[Literal[3300, 2400, 1600], Meta(description="nominal conversions a second")] = 3300
 
 
+class Codec(Table, frozen=True, kw_only=True):
+    """The full-band converter, as ALSA shows it."""
+
+    enabled: Annotated[Literal["yes", "no"], Meta(description="whether this meter has a full-band converter")] = "yes"
+    device: Annotated[
+        str, Meta(min_length=1, max_length=200, description="its ALSA device, as `arecord -L` names it")
+    ] = "hw:CARD=flattop"
+    rate: Annotated[Literal[96000, 192000], Meta(description="its samples a second, by its oscillator")] = 96000
+
+
 class Screen(Table, frozen=True, kw_only=True):
     """The panel and how it is built in."""
 
@@ -76,6 +86,7 @@ class Settings(Table, frozen=True, kw_only=True):
 
     meter: Meter = Meter()
     ads1015: Ads1015 = Ads1015()
+    codec: Codec = Codec()
     screen: Screen = Screen()
     verdict: Verdict = Verdict()
     files: Files = Files()

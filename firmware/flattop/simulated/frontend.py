@@ -199,6 +199,21 @@ def _transfer(
     return np.asarray(sum(share / (1 + tau * jw) for share, tau in zip(shares, tau_s, strict=True)))
 
 
+def isolate(volts: FloatArray, tolerances: Tolerances, channel: int) -> None:
+    """Bend, shift and clip the volts at an isolator's input [V], in place, as the isolator does before its filters."""
+    volts += tolerances.isolator_offset_v[channel]
+    np.clip(volts, -_ISOLATOR_CLIP_V, _ISOLATOR_CLIP_V, out=volts)
+    cubic = tolerances.isolator_cubic[channel]
+    if cubic:
+        volts += cubic * (volts * volts - 1) * volts
+
+
+def divided(input: Input, hz: FloatArray, tolerances: Tolerances) -> ComplexArray:
+    """Return the complex gain from a pair of terminals to its isolator's input."""
+    stage = _STAGES[input][0]
+    return _transfer(stage, tolerances.parts, {"P": 1.0, "N": 0.0}, ("INP", "INN"), hz)
+
+
 class _Tape:
     """One signal on the dense grid: asked for in order and in portions of one size, as far as someone reads."""
 
@@ -290,8 +305,7 @@ class FrontEnd:
         return np.asarray(np.diff(at_edges) / np.diff(at), dtype=np.float64)
 
     def _divided(self, channel: int, hz: FloatArray) -> ComplexArray:
-        stage = _STAGES[_INPUTS[channel]][0]
-        return _transfer(stage, self.tolerances.parts, {"P": 1.0, "N": 0.0}, ("INP", "INN"), hz)
+        return divided(_INPUTS[channel], hz, self.tolerances)
 
     def _filtered(self, channel: int, hz: FloatArray, load_ohm: float) -> ComplexArray:
         stage = list(_STAGES[_INPUTS[channel]][1])
@@ -314,9 +328,5 @@ class FrontEnd:
             self._spectra[key] = spectrum
         # The isolator clips before its own 30 kHz filter here: no matter where a clip is no longer measured anyway.
         v = self._tapes[channel].block(first - _PAST) * self._divider[channel]
-        v += self.tolerances.isolator_offset_v[channel]
-        np.clip(v, -_ISOLATOR_CLIP_V, _ISOLATOR_CLIP_V, out=v)
-        cubic = self.tolerances.isolator_cubic[channel]
-        if cubic:
-            v += cubic * (v * v - 1) * v
+        isolate(v, self.tolerances, channel)
         return np.fft.irfft(np.fft.rfft(v) * spectrum, _BLOCK)[_PAST : _BLOCK - _AHEAD]
