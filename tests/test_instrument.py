@@ -28,7 +28,7 @@ from flattop.panel.buttons import Button
 from flattop.panel.indicators import Signal
 from flattop.panel.menu import Kind, Light, Menu, Page, SetUp, Stage
 from flattop.panel.pages import About
-from flattop.panel.screen import draw, rgb565
+from flattop.panel.screen import draw, packed, rgb565
 from flattop.record.card import Card
 from flattop.record.logbook import Logbook
 from flattop.record.stamps import Wall
@@ -131,7 +131,7 @@ def test_advice_is_given_for_soft_and_flat_only(soft_may_stay):
 def test_a_reading_reaches_screen_lamp_and_card(pins, logbook, tmp_path):
     meter = Handheld(sine(60.0, 40.0), pins=pins, logbook=logbook)
     readings = meter.run(2.0)
-    assert np.array_equal(rgb565(meter.glass.image()), rgb565(draw(meter.instrument.view)))
+    assert np.array_equal(rgb565(packed(meter.glass.image())), rgb565(packed(draw(meter.instrument.view))))
     assert meter.instrument.view.reading is readings[-1]
     assert meter.heard.shown[-1] is Signal.CLEAN
     meter.instrument.stop()
@@ -161,7 +161,7 @@ def test_a_silent_converter_shows_no_number_and_says_what_to_do(pins):
     meter.run(0.6)
     view = meter.instrument.view
     assert view.reading.reason is Reason.SILENT
-    assert np.array_equal(rgb565(meter.glass.image()), rgb565(draw(view)))
+    assert np.array_equal(rgb565(packed(meter.glass.image())), rgb565(packed(draw(view))))
     assert meter.heard.shown[-1] is Signal.FAULT
     (fault,) = meter.instrument.faults
     assert (fault.rank, fault.words) == (Rank.BLIND, "converter silent")
@@ -192,7 +192,7 @@ def test_a_screen_that_fails_is_told_and_comes_back(pins):
     assert meter.instrument.turns.screen_failures == 1
     meter.run(1.0)
     assert meter.instrument.faults == ()
-    assert np.array_equal(rgb565(meter.glass.image()), rgb565(draw(meter.instrument.view)))
+    assert np.array_equal(rgb565(packed(meter.glass.image())), rgb565(packed(draw(meter.instrument.view))))
 
 
 def test_faults_stand_worst_first_and_notes_stay_off_the_first_page(pins):

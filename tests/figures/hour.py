@@ -49,7 +49,7 @@ from flattop.panel.hardware.display import RECOVERY_UPDATES, PanelDisplay
 from flattop.panel.hardware.signals import Signals
 from flattop.panel.menu import Menu, Page, Place
 from flattop.panel.pages import NOW
-from flattop.panel.screen import VOLTS, rgb565
+from flattop.panel.screen import VOLTS, packed, rgb565
 from flattop.panel.words import DASHES, STOP, face, level_text
 from flattop.power_on import load_set_up, set_up_file
 from flattop.record.session_folder import READINGS
@@ -155,7 +155,7 @@ class Witness:
         text = level_text(None if view.stale else reading, direct=self._sign is STOP)
         self._has_number = text != DASHES
         box = VOLTS if self._place.page is Page.CLEAN else NOW
-        cut = rgb565(image.crop(box)).tobytes()
+        cut = rgb565(packed(image.crop(box))).tobytes()
         if world.bus.silent_s > SILENT_S and reading is not None:
             # What the view says is one thing; this is what was drawn.
             nothing = replace(reading, rms_v=math.nan, dc_v=math.nan, tops=None)
@@ -168,7 +168,7 @@ class Witness:
                 now_s=world.time.now,
                 wall_s=world.wall_s(),
             )
-            if rgb565(blank.crop(box)).tobytes() != cut:
+            if rgb565(packed(blank.crop(box))).tobytes() != cut:
                 self.found.violated(DRAWN, f"number drawn at {world.time.now:.2f} s, {self._sign}")
         if self._has_number:
             self._numbers.append((box, hash(cut)))
@@ -193,7 +193,7 @@ class Witness:
         self._updates = 0 if world.wire_fault_s > self._faulty_s else self._updates + 1
         self._faulty_s = world.wire_fault_s
         seen = world.glass.image()
-        right = np.array_equal(rgb565(seen), rgb565(self.frame))
+        right = np.array_equal(rgb565(packed(seen)), rgb565(packed(self.frame)))
         dark = world.dimmer.value == 0.0 or not np.asarray(seen).any()
         if right or dark:
             self.matched_s, self._updates = now_s, 0
@@ -207,7 +207,7 @@ class Witness:
             self._last_bad_s = now_s
         if right or dark or world.bus.silent_s <= SILENT_S:
             return
-        cuts = {box: hash(rgb565(seen.crop(box)).tobytes()) for box in (VOLTS, NOW)}
+        cuts = {box: hash(rgb565(packed(seen.crop(box))).tobytes()) for box in (VOLTS, NOW)}
         if any(cuts[box] == cut for box, cut in self._numbers):
             since_s = max(world.wire_fault_s, world.bus.heard_s + SILENT_S)
             self.found.most("old number on the glass after the last fault of its wires [s]", now_s - since_s)
