@@ -20,22 +20,25 @@ from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
+import full_band
 import numpy as np
 import rig
 from rig import Bench, Row, Wave
 
 from flattop.instrument import Display
+from flattop.measure.between import between
 from flattop.measure.level import glance, measure
 from flattop.measure.reading import Reading
 from flattop.measure.verdict import Judge
 from flattop.panel.screen import SIZE, changed_rectangles, draw, frame_bytes, packed
-from flattop.samples import FloatArray, Samples
+from flattop.samples import FloatArray, Input, Samples
 from flattop.simulated.board import SimulatedBoard
 
 UNIT_SIZE = 32_768
 READS_S = 6_600
 UPDATES_S = 10
 ADDRESS = 0x48
+FULL_BAND_HZ = (10.3, 15.0, 20.0, 40.0, 80.0, 315.0, 1000.0, 3500.0, 5000.0)
 SIGNAL = np.random.default_rng(0).normal(0.0, 1.0, UNIT_SIZE)
 
 
@@ -118,6 +121,57 @@ def update_rows(seed: int) -> list[Row]:
         look = Samples(samples.times_s[two], samples.volts[two], samples.facts, samples.quality)
         units, ms = in_units(lambda s=look: glance(s, hz=40.0, from_thd=0.01))
         rows.append(Row(f"quick look at two cycles, {name}", f"{units:.2f} units ({ms:.2f} ms)", "", 1, None))
+    return rows
+
+
+# -- one update of the full band --------------------------------------------------------------------------------------
+
+
+def both_inputs(hz: float, *, clip_db: float, seed: int) -> tuple[Samples, Samples]:
+    """Return 0.25 s of line and speaker input at 96 kS/s, the speaker's cut."""
+    level = 10.0 ** (-clip_db / 20.0)
+    rng = np.random.default_rng([seed, 44])
+    line = full_band.sampled(Wave(hz, 1.4), rng, known=full_band.facts(input=Input.LINE, full_scale_v=24.0))
+    speaker = full_band.sampled(Wave(hz, 60.0, rig.clipped(level, level), 0.1), rng)
+    return line, speaker
+
+
+def full_band_rows(seed: int) -> list[Row]:
+    rows = []
+    for clip_db, name in ((0.0, "clean"), (1.0, "clipped by 1 dB")):
+        worst = {"shown": (0.0, 0.0, 0.0), "both": (0.0, 0.0, 0.0)}
+        for hz in FULL_BAND_HZ:
+            line, speaker = both_inputs(hz, clip_db=clip_db, seed=seed)
+            judge = Judge()
+
+            def shown(line: Samples = line, speaker: Samples = speaker, judge: Judge = judge) -> None:
+                reading = judge.update(measure(speaker))
+                between(line_input=line, speaker=speaker, hz=reading.hz)
+
+            def both(line: Samples = line, shown: Callable[[], None] = shown) -> None:
+                shown()
+                measure(line)
+
+            for what, work in (("shown", shown), ("both", both)):
+                units, ms = in_units(work, rounds=5, repeats=10)
+                worst[what] = max(worst[what], (units, ms, hz))
+        for what, (units, ms, hz) in worst.items():
+            told = "input shown in full, gain, polarity" if what == "shown" else "the same, and the other one in full"
+            rows.append(
+                Row(
+                    f"full-band update, 0.25 s, two inputs, {name}: {told}",
+                    f"{units:.2f} units ({ms:.2f} ms), worst at {hz:g} Hz",
+                    "<= 8" if what == "shown" else "",
+                    len(FULL_BAND_HZ),
+                    units <= 8.0 if what == "shown" else None,
+                )
+            )
+        _, speaker = both_inputs(40.0, clip_db=clip_db, seed=seed)
+        two = speaker.times_s > speaker.times_s[-1] - 2.05 / 40.0
+        look = Samples(speaker.times_s[two], speaker.volts[two], speaker.facts, speaker.quality)
+        units, ms = in_units(lambda look=look: glance(look, hz=40.0, from_thd=0.01))
+        told = f"quick look at two cycles of 40 Hz at 96 kS/s, {name}"
+        rows.append(Row(told, f"{units:.2f} units ({ms:.2f} ms)", "", 1, None))
     return rows
 
 
@@ -306,6 +360,7 @@ def profile(seed: int) -> None:
 
 FIGURES: dict[str, Callable[[int], list[Row]]] = {
     "update": update_rows,
+    "full_band": full_band_rows,
     "screen": screen_rows,
     "loop": loop_rows,
     "process": process_rows,

@@ -34,28 +34,52 @@ MANY_SAMPLES = 1000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SineFit:
-    """A sine with harmonics, fitted to one block.
+class Tone:
+    """A sine with harmonics, found in one block.
 
     harmonics : complex128, shape (h + 1,)
         C_0 (d.c., real) to C_h as seen by the samples [V peak], phases at `middle_s`.
-    residual : float64, shape (n,)
-        Samples minus model [V].
     """
 
     hz: float
     hz_sigma: float
-    """Standard deviation of `hz` from the residual alone, the host's clock left out [Hz]."""
+    """Standard deviation of `hz` from what was left over alone, the host's clock left out [Hz]."""
     middle_s: float
     harmonics: ComplexArray
     drift_per_s: float
     """Relative change of the amplitude [1/s]."""
-    residual: FloatArray
 
     @property
     def amplitude(self) -> float:
         """Peak of the fundamental [V]."""
         return float(abs(self.harmonics[1]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LeftOver:
+    """What a tone leaves over of its block."""
+
+    rms_v: float
+    """All of it in the band [V]."""
+    noise_v: float
+    """What of that the converter's own noise explains [V]."""
+    sigma: FloatArray
+    """Standard deviation of the real and of the imaginary part of each C_k, shape (h + 1,) [V]."""
+    unsteady_v: float
+    """RMS of what does not repeat from cycle to cycle, the converter's noise taken out [V]."""
+    burst: float
+    """Share of its energy that falls into one twentieth of the block."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SineFit(Tone):
+    """A tone fitted to samples at any times.
+
+    residual : float64, shape (n,)
+        Samples minus model [V].
+    """
+
+    residual: FloatArray
 
     @property
     def residual_rms(self) -> float:

@@ -12,10 +12,22 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from flattop.measure.fit import FEWEST_CYCLES, SineFit, fit_at, fit_sine, fit_standing, harmonics_that_fit, strongest_hz
+from flattop.measure.even import FEWEST_CYCLES as FEWEST_CYCLES_EVEN
+from flattop.measure.even import Spectrum, are_even
+from flattop.measure.fit import (
+    FEWEST_CYCLES,
+    LeftOver,
+    SineFit,
+    Tone,
+    fit_at,
+    fit_sine,
+    fit_standing,
+    harmonics_that_fit,
+    strongest_hz,
+)
 from flattop.measure.reading import Tops
 from flattop.measure.tops import TopsFit, clipped_harmonics, fit_tops, in_phase
-from flattop.samples import Clock, ComplexArray, FloatArray, Samples
+from flattop.samples import Clock, ComplexArray, FloatArray, Response, Samples, flat_response
 
 MIN_SAMPLES = 24
 COVERAGE = 2.0
@@ -25,6 +37,14 @@ BEYOND_V = 1e9
 MISPLACED, MISPLACED_MOST = 6.0, 4
 """A sample this many standard deviations off is misplaced, if there are no more than a few of them."""
 MAINS_HZ = (50.0, 60.0)
+MAINS_TO_HZ = 2400.0
+"""Mains hum reaches its fortieth harmonic (IEC 61000-3-2 counts no further; from memory)."""
+TOPS_HARMONICS = 40
+"""So many harmonics are asked about the tops: a shallow clip has spent its own by then."""
+MOST_UNEVEN = 16
+"""Harmonics fitted to uneven samples, where each costs two unknowns more."""
+LEVEL_BEYOND = 1.05
+"""Of even samples tones are measured up to the end of the band, and a hair beyond, whether judged or not."""
 TONE_SHARE = 0.5
 """A block holds a tone if its strongest line carries at least this share of the a.c. power."""
 TONE_LSB = 4.0
@@ -38,6 +58,8 @@ PICTURE_STEP = 2
 """Every so many of them are drawn."""
 PIECES = 20
 STRETCH = 1e-3
+BENT = 1e-3
+"""A path that changes no harmonic by more than this, over the fundamental, leaves the wave as it is."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,19 +77,19 @@ class Block:
     """Frequency of the strongest line, judged or not [Hz]; NaN if there is none."""
     line_v: float
     """Its peak [V]."""
-    fit: SineFit | None = None
-    """The sine fit as the samples saw it; None where no tone was found."""
+    fit: Tone | None = None
+    """The tone as the samples saw it; None where none was found."""
     hz_u: float = math.nan
     harmonics: ComplexArray | None = None
     """C_0..C_h with the path's response divided out [V peak]."""
     shape: ComplexArray | None = None
-    """c_0..c_h, the same over the fundamental and in phase with it."""
+    """c_0..c_m, m at most `TOPS_HARMONICS`: the same over the fundamental and in phase with it."""
     shape_sigma: FloatArray | None = None
     """Standard deviation of their real and of their imaginary parts."""
     unsteady: float = math.nan
     """RMS of what does not repeat from cycle to cycle, over the RMS of the fundamental."""
     burst: float = math.nan
-    """Share of what the fit left over that falls into one twentieth of the block."""
+    """Share of what the fit left over that falls into one twentieth of the block; 0 where its ends weigh nothing."""
     thd: float = math.nan
     thd_sigma: float = math.nan
     thd_n: float = math.nan
@@ -87,15 +109,12 @@ class Block:
 def mains_families(*, hz: float, highest: int, duration_s: float) -> tuple[FloatArray, ...]:
     """Return the harmonics of `hz` that mains hum could stand on, a family for each mains frequency met."""
     resolution_hz = 1.5 / duration_s
+    k = np.arange(2.0, min(highest, int(MAINS_TO_HZ / hz)) + 1)
     families = []
     for mains_hz in MAINS_HZ:
-        met = [
-            float(k)
-            for k in range(2, highest + 1)
-            if abs(k * hz - mains_hz * max(round(k * hz / mains_hz), 1)) < resolution_hz
-        ]
-        if met:
-            families.append(np.array(met))
+        met = k[np.abs(k * hz - mains_hz * np.maximum(np.rint(k * hz / mains_hz), 1.0)) < resolution_hz]
+        if len(met):
+            families.append(met)
     return tuple(families)
 
 
@@ -135,7 +154,7 @@ def _without_tone(samples: Samples, line_hz: float = math.nan, line_v: float = 0
         samples,
         rms_v,
         rms_u_v,
-        mean_v,
+        mean_v if facts.dc_coupled else math.nan,
         _dc_u(samples, mean_v, scatter_v),
         float(np.max(samples.volts)) - mean_v,
         float(np.min(samples.volts)) - mean_v,
@@ -144,22 +163,57 @@ def _without_tone(samples: Samples, line_hz: float = math.nan, line_v: float = 0
     )
 
 
-def measure(samples: Samples, *, most_harmonics: int = 16, known_hz: float = math.nan) -> Block:
+def measure(samples: Samples, *, most_harmonics: int | None = None, known_hz: float = math.nan) -> Block:
     """Measure one block.
 
     samples : at least 24 of them, over at least a cycle of the tone
-    most_harmonics : upper bound of the harmonics that are fitted
+    most_harmonics : upper bound of the harmonics; None for `MOST_UNEVEN`, and for all in the band of even samples
     known_hz : frequency of the block before, to save a search
 
     Levels of a tone come from the fit and its residual, so that neither a part of a cycle at the end of the block
-    nor missing samples move them: V^2 = sum |C_k|^2 / 2 + residual, the converter's own noise taken out.
+    nor missing samples move them: V^2 = sum |C_k|^2 / 2 + residual, the converter's own noise taken out. Of even
+    samples the residual is that in the band, up to `facts.harmonics_to_hz`.
     """
-    if len(samples) and not float(np.abs(samples.volts).max()) < BEYOND_V:
+    if len(samples) and not (samples.volts.max() < BEYOND_V and samples.volts.min() > -BEYOND_V):
         return blank(samples)  # NaN and infinity too: no level a circuit could have
     if len(samples) < MIN_SAMPLES:
         return _without_tone(samples)
+    if samples.quality.clock is Clock.EVEN and are_even(samples.times_s):
+        block = _from_even(samples, most_harmonics)
+        if block is not None:
+            return block
+    return _from_uneven(samples, MOST_UNEVEN if most_harmonics is None else most_harmonics, known_hz)
+
+
+def _smallest_v(samples: Samples) -> float:
+    """Return the peak of the weakest line that is looked at [V]."""
     facts = samples.facts
-    smallest_v = max(TONE_LSB * facts.lsb_v, TONE_NOISE * facts.noise_v, 1.0 / BEYOND_V)
+    return max(TONE_LSB * facts.lsb_v, TONE_NOISE * facts.noise_v, 1.0 / BEYOND_V)
+
+
+def _from_even(samples: Samples, most_harmonics: int | None) -> Block | None:
+    """Return the figures of even samples, by one FFT; None where too few cycles lie in the block for that."""
+    facts = samples.facts
+    low, high = facts.tone_band_hz
+    to_hz = max(high, facts.harmonics_to_hz)
+    spectrum = Spectrum(samples.times_s, samples.volts)
+    line_hz, line_v = spectrum.strongest(0.8 * low, LEVEL_BEYOND * to_hz)
+    strong = 0.5 * line_v**2 > TONE_SHARE * spectrum.power(0.5 * low, LEVEL_BEYOND * to_hz)
+    if not (line_v > _smallest_v(samples) and strong):
+        return _without_tone(samples) if line_hz * spectrum.span_s > FEWEST_CYCLES_EVEN else None
+    found = spectrum.tone(
+        line_hz,
+        to_hz=facts.harmonics_to_hz,
+        most_harmonics=len(samples) if most_harmonics is None else most_harmonics,
+        noise_v=facts.noise_v,
+    )
+    return _with_tone(samples, *found) if found is not None else None
+
+
+def _from_uneven(samples: Samples, most_harmonics: int, known_hz: float) -> Block:
+    """Return the figures of samples at any times, by least squares."""
+    facts = samples.facts
+    smallest_v = _smallest_v(samples)
     fit = None
     if max(facts.tone_band_hz[0], FEWEST_CYCLES / samples.duration_s) <= known_hz <= facts.tone_band_hz[1]:
         harmonics = _harmonics(samples, known_hz, most_harmonics)
@@ -186,8 +240,8 @@ def measure(samples: Samples, *, most_harmonics: int = 16, known_hz: float = mat
         kept = replace(samples, times_s=samples.times_s[~stray], volts=samples.volts[~stray])
         again = fit_sine(times_s=kept.times_s, volts=kept.volts, near_hz=fit.hz, harmonics=harmonics)
         if again is not None:
-            return _with_tone(kept, again)
-    return _with_tone(samples, fit)
+            return _with_tone(kept, again, _left_over(kept, again))
+    return _with_tone(samples, fit, _left_over(samples, fit))
 
 
 def _harmonics(samples: Samples, hz: float, most_harmonics: int) -> int:
@@ -215,60 +269,73 @@ def _misplaced(samples: Samples, fit: SineFit) -> NDArray[np.bool_]:
     return stray if few else none
 
 
-def _with_tone(samples: Samples, fit: SineFit) -> Block:
+def _left_over(samples: Samples, fit: SineFit) -> LeftOver:
+    """Return what a fit to samples at any times leaves over."""
+    noise_v, rms_v = samples.facts.noise_v, fit.residual_rms
+    return LeftOver(
+        rms_v=rms_v,
+        noise_v=noise_v,
+        sigma=np.full(len(fit.harmonics), max(rms_v, noise_v) * math.sqrt(2.0 / len(samples))),
+        unsteady_v=unsteady_rms(fit, samples.times_s, noise_v),
+        burst=burst_share(fit, samples.times_s),
+    )
+
+
+def _with_tone(samples: Samples, tone: Tone, left: LeftOver) -> Block:
     """Return the figures of a block that holds a tone."""
     facts = samples.facts
-    highest = len(fit.harmonics) - 1
+    highest = len(tone.harmonics) - 1
     # Stretching the path's time constants by a small part is the same as stretching the frequency by it.
     stretched = [1.0 - STRETCH, 1.0 + STRETCH]
-    response = facts.response(fit.hz * np.array([*range(highest + 1), *stretched]))
+    response = facts.response(tone.hz * np.concatenate([np.arange(highest + 1), stretched]))
     response, ends = response[:-2], np.abs(response[-2:])
-    seen = fit.harmonics / response
-    residual_rms = fit.residual_rms
-    sigma = max(residual_rms, facts.noise_v) * math.sqrt(2.0 / len(samples)) / np.abs(response)
+    seen = tone.harmonics / response
+    sigma = left.sigma / np.abs(response)
     powers = np.abs(seen[1:]) ** 2
     # Noise makes every |C_k|^2 too large by the variance of its two parts: take that out, down to nothing.
-    over = float((powers[1:] - 2.0 * sigma[2:] ** 2).sum())
-    left_over = max(residual_rms**2 - facts.noise_v**2, 0.0)
+    over = float(powers[1:].sum() - 2.0 * (sigma[2:] @ sigma[2:]))
+    left_over = max(left.rms_v**2 - left.noise_v**2, 0.0)
     rms_v = math.sqrt(0.5 * (float(powers[0]) + max(over, 0.0)) + left_over)
     thd = math.sqrt(max(over, 0.0) / powers[0])
-    shape = in_phase(seen)
+    asked = min(highest, TOPS_HARMONICS) + 1
+    shape = in_phase(seen[:asked])
     shape_sigma = sigma / abs(seen[1])
-    families = mains_families(hz=fit.hz, highest=highest, duration_s=samples.duration_s)
-    tops = fit_tops(shape=shape, sigma=shape_sigma, doubtful=families)
+    families = mains_families(hz=tone.hz, highest=asked - 1, duration_s=samples.duration_s)
+    tops = fit_tops(shape=shape, sigma=shape_sigma[:asked], doubtful=families)
     cycle = folded_cycle(seen, tops)
-    dc_v = float(fit.harmonics[0].real)
+    dc_v = float(tone.harmonics[0].real)
     # Where the path bends nothing the samples themselves hold the peaks, corners and spikes included.
-    wave = samples.volts - dc_v if abs(complex(response[-1]) - 1.0) < 1e-3 else cycle
+    bent = float(np.abs(seen[1:] - tone.harmonics[1:]).max()) > BENT * abs(seen[1])
+    wave, zero_v = (cycle, 0.0) if bent else (samples.volts, dc_v)
     corner = abs(math.log(ends[1] / ends[0])) / (2.0 * STRETCH) * facts.response_u
-    noise_v = max(residual_rms, facts.noise_v) / math.sqrt(len(samples))
+    path_u = math.hypot(facts.gain_u, corner, facts.spread_u(tone.hz))
     return Block(
         samples=samples,
         rms_v=rms_v,
-        rms_u_v=COVERAGE * math.hypot(facts.gain_u * rms_v, corner * rms_v, noise_v),
-        dc_v=dc_v,
-        dc_u_v=_dc_u(samples, dc_v, max(residual_rms, facts.lsb_v)),
-        peak_pos_v=float(wave.max()),
-        peak_neg_v=float(wave.min()),
-        line_hz=fit.hz,
+        rms_u_v=COVERAGE * math.hypot(path_u * rms_v, float(left.sigma[1]) / math.sqrt(2.0)),
+        dc_v=dc_v if facts.dc_coupled else math.nan,
+        dc_u_v=_dc_u(samples, dc_v, max(left.rms_v, facts.lsb_v)),
+        peak_pos_v=float(wave.max()) - zero_v,
+        peak_neg_v=float(wave.min()) - zero_v,
+        line_hz=tone.hz,
         line_v=float(abs(seen[1])),
-        fit=fit,
-        hz_u=COVERAGE * math.hypot(fit.hz_sigma, facts.clock_u * fit.hz, _clock_hz(samples, fit)),
+        fit=tone,
+        hz_u=COVERAGE * math.hypot(tone.hz_sigma, facts.clock_u * tone.hz, _clock_hz(samples, tone)),
         harmonics=seen,
         shape=shape,
-        shape_sigma=shape_sigma,
-        unsteady=unsteady_rms(fit, samples.times_s, facts.noise_v) / (fit.amplitude / math.sqrt(2.0)),
+        shape_sigma=shape_sigma[:asked],
+        unsteady=left.unsteady_v / (tone.amplitude / math.sqrt(2.0)),
         thd=thd,
-        burst=burst_share(fit, samples.times_s),
+        burst=left.burst,
         # Root of a sum of squares: its scatter is that of one part along the sum, and never less.
         thd_sigma=math.sqrt(float(shape_sigma[2:] @ shape_sigma[2:]) / max(highest - 1, 1)),
-        thd_n=math.sqrt((float(powers[1:].sum()) + 2.0 * residual_rms**2) / powers[0]),
+        thd_n=math.sqrt((float(powers[1:].sum()) + 2.0 * left.rms_v**2) / powers[0]),
         tops=tops,
         cycle=cycle,
     )
 
 
-def _clock_hz(samples: Samples, fit: SineFit) -> float:
+def _clock_hz(samples: Samples, fit: Tone) -> float:
     """Return the standard deviation of the frequency from timing that is not on a grid [Hz]."""
     if samples.quality.clock is not Clock.LEARNING:
         return 0.0
@@ -351,6 +418,11 @@ def tops_picture(block: Block) -> Tops | None:
 
 LONGEST_HOLE = 0.3
 """Longest hole in a look, in cycles."""
+THINNED = 8.0
+"""Even samples are thinned for a look to this many for each cycle of the highest harmonic that is fitted."""
+LOOK_STEADY, LOOK_STEADY_THD = 0.01, 0.15
+"""Largest part of a look that the fit may leave over, over the fundamental or over the distortion, whichever is more:
+a step of the level leaves more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,14 +433,34 @@ class Glance:
     unsteady: float
     """What the fit leaves over, over the fundamental."""
     tops: TopsFit | None
-    """None where the distortion is too small for a missing top."""
+    """None where the distortion is too small for a missing top, or the fit leaves too much over to tell."""
+
+
+def _thinned(samples: Samples, to_hz: float) -> tuple[Samples, Response]:
+    """Return even samples as means of many, as far as what lies up to `to_hz` allows, and what that does to a tone.
+
+    A mean of m samples has zeros right where they would fold down onto 0 Hz.
+    """
+    n, quality = len(samples), samples.quality
+    m = int((n - 1) / samples.duration_s / (THINNED * to_hz)) if quality.clock is Clock.EVEN else 1
+    if m < 2 or not are_even(samples.times_s):
+        return samples, flat_response
+    step_s = samples.duration_s / (n - 1)
+    first, count = n % m, n // m
+    volts = samples.volts[first:].reshape(count, m) @ np.full(m, 1.0 / m)
+    times_s = samples.times_s[first] + step_s * (0.5 * (m - 1) + m * np.arange(count))
+
+    def means(hz: FloatArray) -> ComplexArray:
+        return (np.sinc(hz * (m * step_s)) / np.sinc(hz * step_s)).astype(np.complex128)
+
+    return replace(samples, times_s=times_s, volts=volts), means
 
 
 def glance(samples: Samples, *, hz: float, from_thd: float, most_harmonics: int = 12) -> Glance | None:
     """Look at a block of about two cycles whose frequency is known.
 
-    None where it cannot carry a look. Where the distortion is below `from_thd` no top is missing: most looks end
-    there, and cheaply.
+    None where it cannot carry a look. Where the distortion is below `from_thd` no top is missing, and where the fit
+    leaves too much over nothing is known of them: most looks end there, and cheaply.
     """
     if len(samples) < MIN_SAMPLES or samples.duration_s * hz < 1.7:
         return None
@@ -377,14 +469,16 @@ def glance(samples: Samples, *, hz: float, from_thd: float, most_harmonics: int 
         return None
     facts = samples.facts
     harmonics = _harmonics(samples, hz, most_harmonics)
-    fit = fit_at(times_s=samples.times_s, volts=samples.volts, hz=hz, harmonics=harmonics)
+    seen, means = _thinned(samples, hz * harmonics)
+    fit = fit_at(times_s=seen.times_s, volts=seen.volts, hz=hz, harmonics=harmonics)
     if not fit.amplitude > TONE_LSB * facts.lsb_v:
         return None
-    response = facts.response(np.arange(harmonics + 1, dtype=np.float64) * hz)
+    each_hz = np.arange(harmonics + 1, dtype=np.float64) * hz
+    response = facts.response(each_hz) * means(each_hz)
     shape = in_phase(fit.harmonics / response)
     thd = float(np.linalg.norm(shape[2:]))
     unsteady = fit.residual_rms * math.sqrt(2.0) / fit.amplitude
-    if thd < from_thd:
+    if thd < from_thd or not unsteady < max(LOOK_STEADY, LOOK_STEADY_THD * thd):
         return Glance(thd, unsteady, None)
     sigma = max(fit.sigma, facts.noise_v * math.sqrt(2.0 / len(samples))) / fit.amplitude / np.abs(response)
     return Glance(thd, unsteady, fit_tops(shape=shape, sigma=sigma))

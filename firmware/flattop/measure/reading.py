@@ -4,8 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from flattop.samples import Facts, FloatArray, Quality
+
+if TYPE_CHECKING:
+    from flattop.measure.between import Between
 
 HAZARD_RMS_V = 30.0
 """A.c. rms [V] from which a conductor is treated as live (IEC 61010-1, normal condition; ISO 6469-4:2015)."""
@@ -13,6 +17,10 @@ HAZARD_PEAK_V = 42.4
 """The same as a peak [V] (IEC 61010-1, from memory, edition-dependent)."""
 HAZARD_DC_V = 60.0
 """The same for d.c. [V] (IEC 61010-1; ISO 6469-4:2015)."""
+
+
+FEWEST_HARMONICS = 3
+"""Below this the band holds nothing of a symmetric clip: a tone of which the level is known, but not the shape."""
 
 
 class Verdict(StrEnum):
@@ -119,6 +127,8 @@ class Reading:
     facts: Facts
     quality: Quality
     tops: Tops | None = None
+    between: Between | None = None
+    """Gain and polarity from the line input to the speaker input, where both were read at once."""
 
     @property
     def overdrive_db(self) -> float:
@@ -128,6 +138,8 @@ class Reading:
     @property
     def can_be_measured(self) -> bool:
         """False where a level may be present that the numbers do not show."""
+        if self.reason is Reason.OUT_OF_BAND and 0 < self.harmonics < FEWEST_HARMONICS and self.rms_v > 0.0:
+            return True  # the tone lies in the band, only its harmonics do not
         return self.reason not in {
             Reason.CLOCK_LEARNING,
             Reason.TOO_HIGH,

@@ -350,7 +350,8 @@ def _carrier(
     if not speaks[weakest] or left_share[weakest] < LEFT_SHARE * share:
         return int(k[weakest]), False
     for family in doubtful:
-        keep = ~np.isin(k, family)
+        keep = np.ones(len(k), dtype=np.bool_)
+        keep[family[(family >= FIRST) & (family <= k[-1])].astype(np.intp) - FIRST] = False
         rest = float(energy[keep].sum())
         if rest > SPEAKS**2 / share**2:
             if float(agreement[keep].sum()) / rest < LEFT_SHARE * share:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flattop.measure.level import MIN_SAMPLES, Block, Glance, blank, tops_picture
+from flattop.measure.level import MAINS_TO_HZ, MIN_SAMPLES, Block, Glance, blank, tops_picture
 from flattop.measure.reading import Reading, Reason, Verdict
 from flattop.measure.tops import TopsFit, fit_tops
 from flattop.samples import Clock, ComplexArray, Facts, Input, Quality, Samples
@@ -60,8 +60,6 @@ LOOK_AFTER_S = 0.25
 """Looks count for an update and this long after a block that could be judged [s]."""
 LOOK_OUTRANKS = frozenset({Reason.MOVING, Reason.NOT_ONE_TONE, Reason.FADING})
 """Reasons for no verdict that a level on the move gives a whole block, and not the last two cycles."""
-LOOK_STEADY = 0.01
-"""Largest part of a look that the fit may leave over, over the fundamental: a step of the level leaves more."""
 LOOK_THD = 0.5
 """Least THD_F of flat tops, over the limit for both halves: one half cut alone makes 0.7 of it."""
 LOOKS = 2
@@ -141,7 +139,6 @@ class Judge:
             and self._is_cut(tops)
             and max(tops.overdrive_pos_db, tops.overdrive_neg_db) - 3.0 * tops.sigma_db >= self.limits.flat_db
             and 100.0 * glance.thd >= LOOK_THD * self.limits.flat_thd_pct
-            and glance.unsteady < max(LOOK_STEADY, 0.15 * glance.thd)
             and tops.broad
         )
         self._looks_flat = self._looks_flat + 1 if flat else 0
@@ -318,6 +315,8 @@ class Judge:
             self.limits.flat_thd_pct, Verdict.DISTORTED, Verdict.FLAT
         )
         verdict, reason = self._bent(tops, distorted)
+        if reason is Reason.THIRD_ONLY and 3.0 * block.line_hz > MAINS_TO_HZ:
+            reason = Reason.TOPS_BEND  # no hum reaches up there
         if verdict is Verdict.CLEAN:
             relative = self._against_own_shape(block)
             if relative is not None:
