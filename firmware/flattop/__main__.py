@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from flattop.settings import Settings
     from flattop.simulated.board import SimulatedBoard
 
-REPLAY_HARMONICS = 40
 WARM_UP_S = 1.0
 """The simulated meter is switched on this long before a recording starts [s]."""
 SESSIONS = "flattop-sessions"
@@ -311,7 +310,6 @@ def _direct(given: argparse.Namespace, settings: Settings, input: Input, opened:
         limits=limits_from(settings.verdict),
         update_s=given.every,
         window_s=settings.meter.window_s,
-        most_harmonics=REPLAY_HARMONICS,
     )
     return _Course(meter.readings(), converter.start_s, converter.end_s)
 

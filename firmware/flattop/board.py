@@ -8,10 +8,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
+from flattop.bands import Bands
 from flattop.calibration import Calibration
 from flattop.converters import Converter, HostTime
 from flattop.converters.ads1015 import Ads1015Converter
 from flattop.converters.ads1015_chip import Alert, open_bus
+from flattop.converters.capture import ArecordCapture
+from flattop.converters.codec import CodecConverter
 from flattop.converters.reader import Reader
 from flattop.errors import ConverterError, FlattopError, SettingsError
 from flattop.instrument import Panel
@@ -83,8 +86,18 @@ def open_board(settings: Settings, calibration: Calibration | None) -> Opened:
     )
     # A line that is to be wired and could not be opened gives no edges.
     wired = settings.ads1015.alert_gpio >= 0
+    both: Converter = Reader(converter, time)
+    if settings.codec.enabled == "yes":
+        # Nothing is started before it is read: one that is not there leaves a meter for bass tones, which says so.
+        codec = CodecConverter(
+            ArecordCapture(settings.codec.device, rate_hz=settings.codec.rate, time=time),
+            time,
+            input=Input(settings.meter.input),
+            calibration=calibration,
+        )
+        both = Bands(both, Reader(codec, time), codec, now_s=time.now_s)
     return Opened(
-        converter=Reader(converter, time),
+        converter=both,
         panel=Panel(screen, signals, controls),
         parts=parts,
         edges_hz=lambda: converter.edges_hz if alert is not None else 0.0 if wired else None,

@@ -8,6 +8,7 @@ from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
+from flattop.answers import Answers
 from flattop.converters import Timebase
 from flattop.errors import FlattopError, PanelError, StorageError
 from flattop.measure.reading import Reading, Reason, Verdict
@@ -32,6 +33,7 @@ from flattop.tuning.pot import DOWN, STAY, UP
 from flattop.tuning.steps import Command, Word
 
 UNCALIBRATED = "uncal."
+UNTRIMMED = "untrim."
 HOLD_S = 4.0
 """How long the second person is told to hold; after that the sounder says how the tone is again [s]."""
 STALE_S = 0.5
@@ -61,9 +63,13 @@ class Display:
         facts = reading.facts
         label = self._label or str(facts.input).capitalize()
         # A gain that is only promised by the circuit says so; a recording holds volts already.
+        if not facts.trimmed:
+            label = f"{label} {UNTRIMMED}"
+        elif facts.gain_u > 0.0 and not facts.calibrated:
+            label = f"{label} {UNCALIBRATED}"
         return View(
             reading=reading,
-            label=f"{label} {UNCALIBRATED}" if facts.gain_u > 0.0 and not facts.calibrated else label,
+            label=label,
             aim_v=self._aim_v,
             advice=self._advice(reading.verdict),
             ceiling_v=self._ceiling_v,
@@ -155,6 +161,7 @@ class Instrument:
     view: View = field(default_factory=View, init=False)
     """What the first page shows, or would show."""
     faults: tuple[Fault, ...] = field(default=(), init=False)
+    answers: Answers = field(default_factory=Answers, init=False)
     _display: Display = field(init=False)
     _promise: tuple[Promise, Reading] | None = field(default=None, init=False)
     """A reading that was kept by hand, on its way to the card; those of a run are the tuner's."""
@@ -251,6 +258,7 @@ class Instrument:
         )
         if self.tuner is not None:
             self.view = self.tuner.view(self.view)
+        self._answer(now_s)
         self._show(now_s, wall_s)
         self._signal(reading, now_s, stale=stale)
         self._tell_manager(reading)
@@ -283,6 +291,8 @@ class Instrument:
                 self._command = Command.BACK
             case Action.FORGET:
                 self.held = self.held.forgotten()
+            case Action.ASK_ANEW:
+                self.answers.clear()
             case Action.SET_UP:
                 self._take_over_set_up()
                 self.changed(self.menu)
@@ -332,6 +342,14 @@ class Instrument:
             with suppress(FlattopError):
                 self.meter.converter.select(wanted)
 
+    def _answer(self, now_s: float) -> None:
+        """Follow a sweep or listen while that is what the page asks."""
+        self.answers.keep_in_mind(self.held.kept)
+        if self.menu.place.page is Page.CUT:
+            self.answers.follow(self.meter.converter, now_s)
+        elif self.menu.place.page is Page.QUIET:
+            self.answers.listen(self.meter.converter, now_s)
+
     def _take_over_set_up(self) -> None:
         set_up = self.menu.set_up
         self._display.soft_may_stay = set_up.kind is Kind.BASS
@@ -368,6 +386,8 @@ class Instrument:
             run=run_state(tuner.run, tuner.prompt, tuner.findings, record=self._session) if tuner is not None else None,
             plans=self.menu.plans,
             plan=self.menu.plan,
+            response=self.answers.response,
+            noise=self.answers.noise,
         )
         try:
             self.panel.screen.show(frame)

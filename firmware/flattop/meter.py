@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
+from flattop.bands import Bands
 from flattop.converters import Converter, Timebase
 from flattop.errors import ConverterError, ConverterMissing
 from flattop.measure.level import Block, glance, measure
@@ -36,14 +38,14 @@ def limits_from(settings: VerdictSettings) -> Limits:
 
 
 class Meter:
-    """One converter, one judge, one stream of readings.
+    """One converter or two as one (`Bands`), one judge, one stream of readings.
 
     time : the clock that the converter stamps its samples with; None for a recording, which has its own
     start_s : where that one starts [s]
     end_s : when to stop, with a last reading [s]
     update_s : time from one reading to the next [s]
     window_s : time that one reading looks at [s]
-    most_harmonics : upper bound of the harmonics that are fitted
+    most_harmonics : upper bound of the harmonics that are measured; None: as many as the samples are good for
     """
 
     def __init__(
@@ -56,9 +58,10 @@ class Meter:
         limits: Limits | None = None,
         update_s: float = 0.1,
         window_s: float = 0.25,
-        most_harmonics: int = 16,
+        most_harmonics: int | None = None,
     ) -> None:
         self.converter = converter
+        self._bands = converter if isinstance(converter, Bands) else None
         self.judge = Judge(limits)
         self._time = time
         self._start_s = start_s if time is None else time.now_s()
@@ -95,7 +98,7 @@ class Meter:
                     return
                 now_s, update_s = self._pause(now_s)
                 continue
-            answered, self.fault = True, ""
+            answered, self.fault = True, self._bands.fault if self._bands is not None else ""
             news = self._look()
             due = now_s > update_s - MOMENT_S
             if news or due or not more:
@@ -131,7 +134,11 @@ class Meter:
             self.judge.reset()
         known_hz = self._last.fit.hz if self._last is not None and self._last.fit is not None else math.nan
         self._last = measure(samples, most_harmonics=self._most_harmonics, known_hz=known_hz)
-        return self.judge.update(self._last, now_s=now_s)
+        if self._bands is None:
+            return self.judge.update(self._last, now_s=now_s)
+        self._last = self._bands.review(self._last, self._window_s)
+        reading = self.judge.update(self._last, now_s=now_s)
+        return replace(reading, between=self._bands.between(self._last, self._window_s))
 
     def _confirm(self, reading: Reading) -> bool:
         """Have the converter look closer at a tone that might be the image of another; False if it does not answer."""

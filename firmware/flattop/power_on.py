@@ -21,6 +21,7 @@ import msgspec
 import numpy as np
 
 from flattop import __version__, plan_files, selfcheck
+from flattop.bands import Bands, Trimmed
 from flattop.board import Opened, open_logbook
 from flattop.calibration import Calibration, age_days, load, write_durably
 from flattop.console import Live, say
@@ -33,6 +34,7 @@ from flattop.notify import Notifier
 from flattop.panel.menu import Menu, SetUp
 from flattop.panel.pages import About
 from flattop.record import run_file
+from flattop.record import trims as trims_file
 from flattop.record.logbook import Logbook
 from flattop.record.session_folder import SUMMARY
 from flattop.record.stamps import Trust, Wall, host_boot_id, rfc3339
@@ -71,6 +73,7 @@ def start(
     earlier = run_file.unfinished(folder) if folder is not None else None
     menu = Menu(load_set_up(folder, settings))
     clock = _Clock(menu, root)
+    trims = _Trims(folder, clock, opened.converter) if isinstance(opened.converter, Bands) else None
     parts = dict(opened.parts)
     logbook = open_logbook(settings, clock.now, parts)
     controls = opened.panel.controls
@@ -133,6 +136,7 @@ def start(
             versions=_versions(),
             calibrated_on=good.date if good is not None else None,
             calibrated_days=age_days(good, today.date()) if good is not None and clock.known else None,
+            trims=trims.words if trims is not None else None,
             simulated=simulated,
             clock_known=clock.known,
         ),
@@ -213,6 +217,28 @@ def _ask_for_power_off() -> None:
         (Path(folder) / POWER_OFF).touch()
     except OSError as error:
         say(f"flattop: the power cannot be switched off ({error.strerror}); switch it off by hand, it is safe now")
+
+
+class _Trims:
+    """The trims of the full-band converter: those of the last time, and each new one kept with its date."""
+
+    def __init__(self, folder: Path | None, clock: _Clock, bands: Bands) -> None:
+        self._clock = clock
+        self._made = trims_file.load(folder) if folder is not None else {}
+        for which, made in self._made.items():
+            bands.apply(made.of(which))
+        self._file = Newest(partial(trims_file.save, folder), name="trims") if folder is not None else None
+        bands.trimmed = self._keep
+
+    def _keep(self, trim: Trimmed) -> None:
+        self._made = {**self._made, trim.input: trims_file.made(trim, self._clock.now())}
+        if self._file is not None:
+            self._file.save(self._made)
+
+    @property
+    def words(self) -> tuple[tuple[str, str], ...]:
+        """For the about page, as they were at the start."""
+        return tuple((str(which), made.words) for which, made in self._made.items())
 
 
 @dataclass(frozen=True)

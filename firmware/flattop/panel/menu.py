@@ -13,8 +13,8 @@ from flattop.measure.reading import Reading, Verdict
 from flattop.panel.buttons import HOLD_S, Button, Press
 from flattop.samples import Input
 
-IDLE_S = 30.0
-"""Any page but the first gives way to it after this time without a press [s]."""
+IDLE_S, WATCHED_S = 30.0, 600.0
+"""Any page but the first gives way to it after this time without a press, one that is watched after the second [s]."""
 ASK_S = 10.0
 """How long the meter waits for the answer to whether it shall shut down [s]."""
 LEAVE_S = 2.0
@@ -57,6 +57,7 @@ class Action(StrEnum):
 
     KEEP = "keep the present reading"
     FORGET = "forget what is held"
+    ASK_ANEW = "forget the curve or the noise found so far"
     SET_UP = "the set-up changed"
     START_RUN = "start the chosen plan"
     """`Menu.plan` says which."""
@@ -72,6 +73,9 @@ class Page(StrEnum):
     CLEAN = "is it clean?"
     RUN = "tuning run"
     HELD = "what is held"
+    CUT = "where does it cut?"
+    QUIET = "is it quiet?"
+    GAIN = "how much gain?"
     SET_UP = "set-up"
     ABOUT = "about"
     CLOCK = "what time?"
@@ -179,7 +183,10 @@ def _counted(value: int, place: int, low: int, high: int) -> int:
 _RING = {
     Page.CLEAN: Page.RUN,
     Page.RUN: Page.HELD,
-    Page.HELD: Page.SET_UP,
+    Page.HELD: Page.CUT,
+    Page.CUT: Page.QUIET,
+    Page.QUIET: Page.GAIN,
+    Page.GAIN: Page.SET_UP,
     Page.SET_UP: Page.ABOUT,
     Page.CLOCK: Page.ABOUT,
 }
@@ -244,7 +251,8 @@ class Menu:
         """Let time pass; call it in every turn of the loop, after the presses. A time that runs back stands still."""
         self._now_s = max(self._now_s, now_s)
         page = self.place.page
-        allowed_s = {Page.CLEAN: math.inf, Page.ASK: ASK_S, Page.LEAVE: LEAVE_S}.get(page, IDLE_S)
+        watched = dict.fromkeys((Page.CUT, Page.QUIET, Page.GAIN), WATCHED_S)
+        allowed_s = {Page.CLEAN: math.inf, Page.ASK: ASK_S, Page.LEAVE: LEAVE_S, **watched}.get(page, IDLE_S)
         if self._now_s - self._moved_s < allowed_s:
             return ()
         self.place = Place()
@@ -272,6 +280,10 @@ class Menu:
                 return self._follow_run(further=further)
             case Page.HELD:
                 return (Action.KEEP if further else Action.FORGET,)
+            case Page.CUT | Page.QUIET:
+                return (Action.KEEP if further else Action.ASK_ANEW,)
+            case Page.GAIN:
+                return (Action.KEEP,) if further else ()
             case Page.SET_UP if further:
                 self.place = place._replace(row=_next(place.row))
             case Page.SET_UP:

@@ -10,7 +10,9 @@ from typing import Protocol
 
 from PIL import Image
 
-from flattop.panel import screen
+from flattop.measure.noise import Noise
+from flattop.measure.response import Response, Sweep
+from flattop.panel import gain_page, noise_page, response_page, screen
 from flattop.panel.drawing import Box, draw_number, draw_plate, draw_shape, draw_text, font, wrapped
 from flattop.panel.menu import Entry, Held, Kind, Light, Page, Place, Row, SetUp
 from flattop.panel.run_page import RunState, draw_plans, draw_run
@@ -80,6 +82,7 @@ class About:
     versions : name and version of each part of it
     calibrated_on : None for a meter that was not
     calibrated_days : age of the calibration; None where the clock is not known good
+    trims : by the inputs' names, when and with what the full-band converter was trimmed; None without that converter
     card : state of the card, in a few words
     faults : the worst one first
     clock_known : the wall clock was set, by hand or from a source that can be trusted
@@ -89,6 +92,7 @@ class About:
     versions: tuple[tuple[str, str], ...] = ()
     calibrated_on: date | None = None
     calibrated_days: int | None = None
+    trims: tuple[tuple[str, str], ...] | None = None
     simulated: bool = False
     uptime_s: float = 0.0
     card: str = ""
@@ -108,6 +112,8 @@ def draw(
     run: RunState | None = None,
     plans: Sequence[str] = (),
     plan: str = "",
+    response: Response | None = None,
+    noise: Noise | None = None,
 ) -> Image.Image:
     """Return the frame of any page: mode RGB, 320 x 240; the same arguments give the same bytes.
 
@@ -115,9 +121,17 @@ def draw(
     wall_s : the host's wall clock [s since 1970], to which the set-up adds its offset
     run : how far the tuning run has come; None without one
     plans, plan : what can be started without one, and which of them is chosen
+    response, noise : what was found of a filter and of what a lead carries without a tone
     """
-    if place.page is Page.CLEAN:
-        return screen.draw(view)
+    match place.page:
+        case Page.CLEAN:
+            return screen.draw(view)
+        case Page.CUT:
+            return response_page.draw(view, response or Sweep().state(now_s))
+        case Page.QUIET:
+            return noise_page.draw(view, noise)
+        case Page.GAIN:
+            return gain_page.draw(view, view.reading.between if view.reading is not None else None)
     image = Image.new("RGB", screen.SIZE, BLACK)
     keys = _KEY_WORDS.get(place.page, ("next", "", ""))
     title: str = place.page if place.page not in {Page.ASK, Page.LEAVE} else view.label
@@ -348,6 +362,9 @@ def _facts(about: About) -> Iterator[tuple[str, str]]:
     else:
         age = "clock not set" if about.calibrated_days is None else f"{about.calibrated_days} days ago"
         yield "calibrated", f"{about.calibrated_on.isoformat()}\n{age}"
+    if about.trims is not None:
+        yield "full band", "fitted" if about.trims else "untrimmed"
+        yield from ((f"{name} trim", words) for name, words in about.trims)
     yield "board", "simulated" if about.simulated else "real"
     yield "card", about.card or "none"
     minutes = int(max(about.uptime_s, 0.0) / 60)

@@ -100,6 +100,8 @@ def face(reading: Reading | None, *, stale: bool, supply: bool = False) -> Face:
     if known is None:
         return Face("UNKNOWN", "question", WHITE, hollow=True, why=(str(reading.reason),))
     if reading.reason is Reason.OUT_OF_BAND and math.isfinite(reading.hz):
+        if reading.can_be_measured:
+            return Face(known.word, known.shape, known.colour, known.hollow, ("its harmonics lie", "outside the band"))
         hz = f"{hz_text(reading.hz, reading.hz_u)} Hz is outside"
         return Face(known.word, known.shape, known.colour, known.hollow, (hz, "this converter's band"))
     return known

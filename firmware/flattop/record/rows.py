@@ -17,7 +17,7 @@ DIGITS = 7
 
 def as_row(reading: Reading) -> dict[str, Value]:
     """Return a reading as flat values, in the order of the CSV's columns; NaN where a figure is not known."""
-    facts, quality = reading.facts, reading.quality
+    facts, quality, between = reading.facts, reading.quality, reading.between
     return {
         "t_s": reading.time_s,
         "duration_s": reading.duration_s,
@@ -40,6 +40,9 @@ def as_row(reading: Reading) -> dict[str, Value]:
         "overdrive_u_db": reading.overdrive_u_db,
         "flat_share_pct": reading.flat_share_pct,
         "drift_pct_s": reading.drift_pct_s,
+        "line_to_speaker_db": between.gain_db if between is not None else math.nan,
+        "line_to_speaker_u_db": between.gain_u_db if between is not None else math.nan,
+        "polarity": str(between.polarity) if between is not None else "",
         "verdict": str(reading.verdict),
         "reason": str(reading.reason),
         "dc_alarm": reading.dc_alarm,
@@ -47,6 +50,7 @@ def as_row(reading: Reading) -> dict[str, Value]:
         "converter": facts.converter,
         "input": str(facts.input),
         "calibrated": facts.calibrated,
+        "trimmed": facts.trimmed,
         "simulated": facts.simulated,
         "rate_hz": quality.rate_hz,
         "clock": str(quality.clock),

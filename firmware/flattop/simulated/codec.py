@@ -275,9 +275,11 @@ class SimulatedCapture:
                 return None
         self._time.wait_until(self._at_s)
         now_s = self._time.now_s()
-        count = 0
+        count, came_s = 0, now_s
         while self._at_s <= now_s:
             count += PERIOD
+            # A thread of its own would have been woken then, whoever else has let time pass since.
+            came_s = self._at_s
             self._go_on()
         data = self._frames(self._next, count).tobytes()
         self._next += count
@@ -285,7 +287,7 @@ class SimulatedCapture:
             data = self._last[-8 * PERIOD :] * (count // PERIOD)
         self._last = data
         data, self.lost_bytes = data[self.lost_bytes :], 0
-        return Arrival(data, now_s)
+        return Arrival(data, came_s)
 
     def stop(self) -> None:
         """End the stream; harmless twice."""

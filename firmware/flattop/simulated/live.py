@@ -18,11 +18,14 @@ from time import monotonic
 import numpy as np
 from PIL import Image
 
+from flattop.bands import Bands
 from flattop.board import FROZEN_S, Opened
 from flattop.calibration import Calibration
 from flattop.console import say
+from flattop.converters import Converter
 from flattop.converters.ads1015 import Ads1015Converter
 from flattop.converters.ads1015_chip import Alert
+from flattop.converters.codec import CodecConverter
 from flattop.converters.reader import Reader
 from flattop.instrument import Panel
 from flattop.measure.reading import Reading
@@ -33,6 +36,7 @@ from flattop.panel.hardware.signals import Signals
 from flattop.samples import FloatArray, Input
 from flattop.settings import Settings
 from flattop.simulated.board import ALERT_GPIO, SimulatedBoard
+from flattop.simulated.codec import FollowedTime, SimulatedCapture
 from flattop.simulated.panel import SimulatedPanel
 from flattop.simulated.vehicle import Van
 
@@ -97,6 +101,20 @@ class LiveBoard:
             calibration=calibration,
             simulated=True,
         )
+        both: Converter = Reader(converter, board.time)
+        if settings.codec.enabled == "yes":
+            time = FollowedTime(board.time)
+            capture = SimulatedCapture(
+                seed=seed,
+                time=time,
+                speaker=self.scene.speaker,
+                line=self.scene.line,
+                tolerances=board.front_end.tolerances,
+            )
+            codec = CodecConverter(
+                capture, time, input=Input(settings.meter.input), calibration=calibration, simulated=True
+            )
+            both = Bands(both, Reader(codec, time), codec, now_s=board.time.now_s)
         self._pins = MockFactory(pin_class=MockPWMPin)
         for gpio in GPIO.values():
             self._pins.pin(gpio).pull = "up"
@@ -115,7 +133,7 @@ class LiveBoard:
         )
         self.board = board
         self.opened = Opened(
-            converter=Reader(converter, board.time),
+            converter=both,
             panel=Panel(
                 screen,
                 Signals(pin_factory=self._pins, frozen_after_s=FROZEN_S),

@@ -5,14 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from importlib import resources
 
+from flattop.bands import UP_HZ, Bands
 from flattop.calibration import Calibration
+from flattop.converters import Converter
 from flattop.converters.ads1015 import Ads1015Converter
 from flattop.converters.ads1015_chip import Alert
+from flattop.converters.codec import CodecConverter
 from flattop.measure.reading import Reading
 from flattop.measure.verdict import Limits
 from flattop.meter import Meter
 from flattop.samples import Input
 from flattop.simulated.board import ALERT_GPIO, SimulatedBoard
+from flattop.simulated.codec import SimulatedCapture
 from flattop.simulated.electrics import Vehicle
 from flattop.simulated.hands import Hands, Instruction
 from flattop.simulated.vehicle_file import VehicleFile, loads
@@ -31,7 +35,10 @@ def the_van() -> VehicleFile:
 
 
 class Scene:
-    """The vehicle of a file, tuned after a plan; same seed, same course of events."""
+    """The vehicle of a file, tuned after a plan; same seed, same course of events.
+
+    full_band : whether the meter has its full-band converter; None: where the plan has a tone for it
+    """
 
     def __init__(
         self,
@@ -43,11 +50,12 @@ class Scene:
         limits: Limits | None = None,
         update_s: float = 0.1,
         window_s: float = 0.25,
+        full_band: bool | None = None,
     ) -> None:
         self.vehicle = Vehicle(vehicle, plan.tones, seed=seed)
         self.hands = Hands(self.vehicle, seed=seed)
         self.board = SimulatedBoard(seed=seed, speaker=self.vehicle.speaker, line=self.vehicle.line)
-        converter = Ads1015Converter(
+        converter: Converter = Ads1015Converter(
             self.board.i2c,
             self.board.time,
             input=Input.SPEAKER,
@@ -55,6 +63,16 @@ class Scene:
             calibration=calibration,
             simulated=True,
         )
+        if any(tone.hz > UP_HZ for tone in plan.tones) if full_band is None else full_band:
+            capture = SimulatedCapture(
+                seed=seed,
+                time=self.board.time,
+                speaker=self.vehicle.speaker,
+                line=self.vehicle.line,
+                tolerances=self.board.front_end.tolerances,
+            )
+            codec = CodecConverter(capture, self.board.time, calibration=calibration, simulated=True)
+            converter = Bands(converter, codec, codec, now_s=self.board.time.now_s)
         self.meter = Meter(
             converter, time=self.board.time, end_s=LONGEST_S, limits=limits, update_s=update_s, window_s=window_s
         )
