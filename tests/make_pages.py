@@ -372,8 +372,8 @@ def hazard_levels() -> str:
 _STEP_S = 1.6
 """From one press to the next: long enough for a held one to count as begun after the one before."""
 _ROUTES: dict[Page, str] = {
-    Page.CLEAN: "", Page.RUN: "a", Page.HELD: "aa", Page.SET_UP: "aaa", Page.ABOUT: "aaaa", Page.CLOCK: "aaabbbbc",
-    Page.ASK: "C", Page.LEAVE: "CA",
+    Page.CLEAN: "", Page.RUN: "a", Page.HELD: "aa", Page.CUT: "aaa", Page.QUIET: "aaaa", Page.GAIN: "aaaaa",
+    Page.SET_UP: "aaaaaa", Page.ABOUT: "aaaaaaa", Page.CLOCK: "aaaaaabbbbc", Page.ASK: "C", Page.LEAVE: "CA",
 }  # fmt: skip
 """Presses from the first page to each of the others; capitals are held."""
 _STAGES = {Stage.NONE: "no run yet", Stage.UNDER_WAY: "under way", Stage.OVER: "over"}
@@ -381,6 +381,7 @@ _PRESSES = ("a", "b", "c", "A", "B", "C", " ")
 _DOES = {
     Action.KEEP: "keep", Action.FORGET: "forget HIGH, LOW, KEPT", Action.START_RUN: "start the run",
     Action.BACK: "do the step before again", Action.SKIP: "skip the step", Action.CLOSE_RUN: "list of plans",
+    Action.ASK_ANEW: "begin anew",
 }  # fmt: skip
 
 

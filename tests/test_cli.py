@@ -442,6 +442,7 @@ def test_no_command_no_file_and_a_missing_file(run, tmp_path):
         (["replay", tmp_path], "is not a file"),
         (["demo", "--seed", "-3"], "--seed is -3"),
         (["demo", "--short", "--plan", "van"], "leave one of them out"),
+        (["replay", "x.wav", "--line-channel", "2"], "add --through full"),
         (["demo", "--out", "/proc/x"], "cannot be used"),
         (["--settings", "none.toml", "demo"], "none.toml does not exist"),
     ):
@@ -476,6 +477,30 @@ def test_help_and_version(run):
     code, out, _ = run("--version")
     assert code == 0
     assert re.fullmatch(r"flattop \d+\.\d+\S*\n", out)
+
+
+# --- both converters
+
+
+def stereo(hz, *, peak=0.6, line=-0.02, rate_hz=48_000, seconds=2):
+    wave = np.sin(2 * np.pi * hz * np.arange(seconds * rate_hz) / rate_hz)
+    frames = np.round(np.stack([peak * wave, line * wave], axis=1) * (2**31 - 1)).astype("<i4")
+    return wav(frames.tobytes(), channels=2, bits=32, rate=rate_hz)
+
+
+@pytest.mark.parametrize(("hz", "converter"), [(45.0, "ads1015"), (1000.0, "codec")])
+def test_through_both_converters_with_a_second_channel_on_the_line_input(tmp_path, stored, hz, converter):
+    path = stored(stereo(hz), "both.wav")
+    arguments = ["--full-scale-v", "100", "--through", "full", "--line-channel", "2", "--json"]
+    done = flattop("replay", path, *arguments, cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    last = lines_of(done.stdout)[-1]
+    assert last["converter"] == converter
+    assert abs(last["rms_v"] - 60 / math.sqrt(2)) <= last["rms_u_v"]
+    assert last["polarity"] == "opposite"
+    assert last["line_to_speaker_db"] == pytest.approx(20 * math.log10(30), abs=last["line_to_speaker_u_db"])
+    alone = flattop("replay", path, "--full-scale-v", "100", "--through", "full", "--json", cwd=tmp_path)
+    assert lines_of(alone.stdout)[-1]["line_to_speaker_db"] is None, "nothing lies on the line input"
 
 
 # --- output that ends early, and hands that stop it

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from flattop.samples import Input
     from flattop.settings import Settings
     from flattop.simulated.board import SimulatedBoard
+    from flattop.simulated.codec import SimulatedCapture
+    from flattop.simulated.frontend import Signal
 
 WARM_UP_S = 1.0
 """The simulated meter is switched on this long before a recording starts [s]."""
@@ -88,7 +90,14 @@ def _parser() -> argparse.ArgumentParser:
     )
     replay.add_argument("--input", choices=["speaker", "line"], help="where it was recorded (default from settings)")
     replay.add_argument("--every", type=float, default=0.25, metavar="S", help="time between updates (default 0.25 s)")
-    replay.add_argument("--through", choices=["bass"], help="play it into the simulated front end and bass converter")
+    replay.add_argument(
+        "--through",
+        choices=["bass", "full"],
+        help="play it into the simulated front end and its bass converter, or into both converters",
+    )
+    replay.add_argument(
+        "--line-channel", type=int, metavar="N", help="channel that lies on the line input, with --through full"
+    )
     replay.add_argument("--seed", type=int, default=1, help="draws the simulated meter of --through (default 1)")
     replay.add_argument("--json", action="store_true", help="print one JSON object a line for each update, no table")
     replay.add_argument("--out", type=Path, metavar="DIR", help="session folder, new or empty")
@@ -286,6 +295,8 @@ def _replay(given: argparse.Namespace, settings: Settings) -> int:
         raise SettingsError(f"--every is {given.every:g} s; allowed is {allowed}; give another")
     _check_seed(given.seed)
     input = Input(given.input or settings.meter.input)  # noqa: A001  the trade's word
+    if given.line_channel is not None and given.through != "full":
+        raise SettingsError("--line-channel is for two inputs at once; add --through full, or leave it out")
     with ExitStack() as opened:
         opening = _direct if given.through is None else _through
         return _carry_out(opening(given, settings, input, opened), given, default="flattop-replay", as_json=given.json)
@@ -316,16 +327,34 @@ def _direct(given: argparse.Namespace, settings: Settings, input: Input, opened:
 
 def _through(given: argparse.Namespace, settings: Settings, input: Input, opened: ExitStack) -> _Course:
     """Return the run of a recording played into a simulated meter."""
-    from flattop.simulated.board import SimulatedBoard
+    from flattop.samples import Input
+    from flattop.simulated.board import SimulatedBoard, silence
+    from flattop.simulated.codec import SimulatedCapture
     from flattop.simulated.playback import Playback
 
-    playback = opened.enter_context(
-        closing(Playback(given.file, channel=given.channel, full_scale_v=_full_scale(given)))
-    )
-    _say_notes(playback.notes)
-    start_s, end_s = playback.start_s, playback.end_s
-    board = SimulatedBoard(seed=given.seed, speaker=playback, line=playback, start_s=start_s - WARM_UP_S)
-    meter = _simulated_meter(board, input, given, settings, opened, update_s=given.every, end_s=end_s)
+    full_scale_v = _full_scale(given)
+
+    def played(channel: int) -> Playback:
+        # Each converter asks in its own order of time, and a recording forgets what it was asked: one player for each.
+        return opened.enter_context(closing(Playback(given.file, channel=channel, full_scale_v=full_scale_v)))
+
+    def on_input(which: Input) -> Signal:
+        channel = given.channel if which is input else None
+        if given.line_channel is not None:
+            channel = given.line_channel if which is Input.LINE else given.channel
+        return played(channel) if channel is not None else silence
+
+    measured = played(given.channel)
+    _say_notes(measured.notes)
+    start_s, end_s = measured.start_s, measured.end_s
+    speaker, line = on_input(Input.SPEAKER), on_input(Input.LINE)
+    board = SimulatedBoard(seed=given.seed, speaker=speaker, line=line, start_s=start_s - WARM_UP_S)
+    capture = None
+    if given.through == "full":
+        speaker, line = on_input(Input.SPEAKER), on_input(Input.LINE)
+        tolerances = board.front_end.tolerances
+        capture = SimulatedCapture(seed=given.seed, time=board.time, speaker=speaker, line=line, tolerances=tolerances)
+    meter = _simulated_meter(board, input, given, settings, opened, update_s=given.every, end_s=end_s, capture=capture)
     return _Course((reading for reading in meter.readings() if reading.time_s > start_s), start_s, end_s)
 
 
@@ -338,23 +367,34 @@ def _simulated_meter(
     *,
     update_s: float,
     end_s: float,
+    capture: SimulatedCapture | None = None,
 ) -> Meter:
-    """Return the meter on a simulated board: the real driver, and a calibration as a real meter would have."""
+    """Return the meter on a simulated board: the real driver, and a calibration as a real meter would have.
+
+    capture : the full-band converter's; None for a meter without one
+    """
+    from flattop.bands import Bands
+    from flattop.converters import Converter
     from flattop.converters.ads1015 import Ads1015Converter
     from flattop.converters.ads1015_chip import Alert
+    from flattop.converters.codec import CodecConverter
     from flattop.meter import Meter, limits_from
     from flattop.simulated.board import ALERT_GPIO
 
     wired = settings.ads1015.alert_gpio >= 0
-    converter = Ads1015Converter(
+    calibration = _calibration(given.seed, [input], settings)
+    converter: Converter = Ads1015Converter(
         board.i2c,
         board.time,
         input=input,
         rate=settings.ads1015.rate,
         alert=Alert(ALERT_GPIO, board.pin_factory) if wired else None,
-        calibration=_calibration(given.seed, [input], settings),
+        calibration=calibration,
         simulated=True,
     )
+    if capture is not None:
+        codec = CodecConverter(capture, board.time, input=input, calibration=calibration, simulated=True)
+        converter = Bands(converter, codec, codec, now_s=board.time.now_s)
     opened.enter_context(closing(converter))
     return Meter(
         converter,
