@@ -31,6 +31,10 @@ STANDING_SHARE = 0.7
 MIN_SAMPLES_PER_UNKNOWN = 1.5
 MANY_SAMPLES = 1000
 """From here on evenly spaced samples are summed in closed form where that is possible."""
+EVEN = 1.0 + 1e-6
+TURN_STEP = 1e-7
+"""A known frequency is rounded to this part of the sample rate, so that the same matrix serves look after look: over
+the two cycles of a look its phase is then off by some 3e-5."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -320,5 +324,36 @@ def _found(
 def fit_at(*, times_s: FloatArray, volts: FloatArray, hz: float, harmonics: int) -> SineFit:
     """Fit amplitude, phase, harmonics and drift at a known frequency (three-parameter fit of IEEE Std 1057)."""
     middle_s = 0.5 * float(times_s[0] + times_s[-1])
-    coefficients, change, residual = _solve(times_s - middle_s, volts, 2.0 * math.pi * hz, harmonics)
+    n, span_s = len(times_s), float(times_s[-1] - times_s[0])
+    # Steps of which none is longer than their mean are all alike.
+    if n < MANY_SAMPLES and float(np.diff(times_s).max()) * (n - 1) < EVEN * span_s:
+        step_s = span_s / (n - 1)
+        coefficients, d, residual = _looked_through(volts, round(hz * step_s / TURN_STEP), harmonics)
+        change = d / step_s / coefficients[1] if coefficients[1] != 0 else 0j
+    else:
+        coefficients, change, residual = _solve(times_s - middle_s, volts, 2.0 * math.pi * hz, harmonics)
     return SineFit(hz, 0.0, middle_s, coefficients, change.real, residual)
+
+
+def _looked_through(x: FloatArray, turn: int, harmonics: int) -> tuple[ComplexArray, complex, FloatArray]:
+    """Return C_0..C_h, D for one step of time and the residual of a short block of even samples.
+
+    turn : cycles of the fundamental in a step, in units of TURN_STEP
+    """
+    rows, projection = _projection(len(x), turn, harmonics)
+    found = projection @ x
+    coefficients = np.empty(harmonics + 1, dtype=np.complex128)
+    coefficients[0] = found[0]
+    coefficients[1:] = found[1 : harmonics + 1] - 1j * found[harmonics + 1 : 2 * harmonics + 1]
+    scale = 0.5 * (len(x) - 1)
+    return coefficients, complex(found[-2], -found[-1]) / scale, x - found @ rows
+
+
+@lru_cache(maxsize=16)
+def _projection(n: int, turn: int, harmonics: int) -> tuple[FloatArray, FloatArray]:
+    """Return the model's columns as rows, and the matrix that takes samples to its unknowns."""
+    rows = _columns(np.arange(n) - 0.5 * (n - 1), 2.0 * math.pi * TURN_STEP * turn, harmonics)
+    try:
+        return rows, np.linalg.solve(rows @ rows.T, rows)
+    except np.linalg.LinAlgError:
+        return rows, np.linalg.pinv(rows.T)
