@@ -261,15 +261,20 @@ class Ads1015Converter:
         times_s = np.concatenate([burst.times_s for burst in recent])
         codes = np.concatenate([burst.codes for burst in recent])
         lengths = [len(burst.codes) for burst in recent]
-        scales = [self._scale(chosen, burst.range_v) for burst in recent]
-        code_v, offset_v, gain = np.repeat(scales, lengths, axis=0).T
+        # Most blocks are of one range all along.
+        one = all(burst.range_v == range_v for burst in recent)
+        ranges = [range_v] if one else [burst.range_v for burst in recent]
+        code_v, offset_v, gain = np.repeat(
+            [self._scale(chosen, each_v) for each_v in ranges], [1] if one else lengths, axis=0
+        ).T
         volts = gain * (codes * code_v - offset_v)
-        widest = np.repeat([burst.range_v == RANGES[0] for burst in recent], lengths)
+        widest = np.repeat([each_v == RANGES[0] for each_v in ranges], [1] if one else lengths)
         at_rail = (codes >= TOP_CODE) | (codes <= BOTTOM_CODE)
+        asked = times_s >= from_s
         # On a narrower range a code at the rail is the moment before the range was widened: no level to keep.
-        usable = (times_s >= from_s) & ~(at_rail & ~widest)
-        saturated = int(np.count_nonzero(at_rail & widest & (times_s >= from_s)))
-        reads = int(np.count_nonzero(times_s >= from_s))
+        usable = asked & ~(at_rail & ~widest)
+        saturated = int(np.count_nonzero(at_rail & widest & asked))
+        reads = int(np.count_nonzero(asked))
         if not grid.locked:
             # All reads, repeats too: keeping those that changed would keep each code where it is reached, and no crest.
             when = times_s[usable] - 0.5 * self._nominal_s
@@ -285,11 +290,13 @@ class Ads1015Converter:
         inside = position - index
         doubt = guard + np.concatenate([burst.doubt_s for burst in recent]) / grid.period_s
         usable &= (inside > doubt) & (inside < 1.0 - doubt)
-        index, first = np.unique(index[usable], return_index=True)
-        when = grid.times(index) - 0.5 * grid.period_s
+        index, volts = index[usable], volts[usable]
+        # Of the reads of one conversion, which follow one another, the first is kept.
+        fresh = np.diff(index, prepend=index[:1] - 1) > 0
+        when = grid.times(index[fresh]) - 0.5 * grid.period_s
         return Samples(
             when,
-            volts[usable][first],
+            volts[fresh],
             self._facts(chosen, grid.period_s, range_v),
             self._quality(grid, when, reads, saturated),
         )

@@ -352,8 +352,10 @@ def _looked_through(x: FloatArray, turn: int, harmonics: int) -> tuple[ComplexAr
 @lru_cache(maxsize=16)
 def _projection(n: int, turn: int, harmonics: int) -> tuple[FloatArray, FloatArray]:
     """Return the model's columns as rows, and the matrix that takes samples to its unknowns."""
-    rows = _columns(np.arange(n) - 0.5 * (n - 1), 2.0 * math.pi * TURN_STEP * turn, harmonics)
+    steps = np.arange(n, dtype=np.float64) - 0.5 * (n - 1)
+    rows = _columns(steps, 2.0 * math.pi * TURN_STEP * turn, harmonics)
     try:
-        return rows, np.linalg.solve(rows @ rows.T, rows)
+        projection = np.linalg.solve(rows @ rows.T, rows)
     except np.linalg.LinAlgError:
-        return rows, np.linalg.pinv(rows.T)
+        projection = np.linalg.pinv(rows.T)
+    return rows, np.asarray(projection, dtype=np.float64)
