@@ -7,13 +7,21 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from blocks import bass_facts
+from blocks import bass_facts, block, full_facts
+from flattop.measure.alignment import level_db
+from flattop.measure.noise import Noise, Part, Stage
 from flattop.measure.reading import Reading, Reason, Tops, Verdict
+from flattop.measure.response import Point, Sweep
 from flattop.samples import Clock, Input, Quality
 from flattop.tuning.pot import hard_clip_level
-from flattop.tuning.steps import Command, Kind, Word
+from flattop.tuning.steps import Command, Heard, Judge, Keep, Kind, Note, Wants, Word
 
 UPDATE_S = 0.1
+SWEEP_HZ, SWEEP_OCTAVE_S = (12.0, 200.0), 0.4
+"""What the sweep track holds: at 28 Hz no more than 1.1 octaves a second are allowed, and from one look to the next the
+level may move by no more than what would be a turn of the volume, 1.2 dB."""
+SWEEP_S = math.log2(SWEEP_HZ[1] / SWEEP_HZ[0]) / SWEEP_OCTAVE_S
+SAMPLED = full_facts(rate_hz=4000.0, tone_band_hz=(10.0, 300.0), harmonics_to_hz=1300.0, noise_v=1e-3)
 TOPS = Tops(*(np.linspace(-1, 1, 5) for _ in range(5)))
 
 
@@ -62,12 +70,20 @@ def judged(thd_pct):
     return Verdict.FLAT if thd_pct >= 0.8 else Verdict.SOFT if thd_pct > 0.2 else Verdict.CLEAN
 
 
+def noise_of(volts, *, stage=Stage.HEARD, below=False, tone_v=math.nan):
+    """Return broad noise of this level, and nothing else."""
+    total = Part(volts, math.nan if below else 0.05 * volts, below=below)
+    none = Part(0.1 * volts, math.nan, below=True)
+    return Noise(stage, 0.0, (10.0, 1300.0), total, none, none, none, total, tone_v)
+
+
 @dataclass
 class DryWorld:
     """Levels by place; one person at the volume, one at leads and pots, both obedient and a little slow.
 
     loss_db : of each link by (name, side); gains : volts at the output for one at its input, by (amplifier, channel);
-    rails_v : peak that each can reach; shared : outputs whose pot is another's.
+    rails_v : peak that each can reach; shared : outputs whose pot is another's;
+    filters : (side, alignment, corner) of each filter of an output; noise_v : what an output has without a tone.
     """
 
     plan: object
@@ -85,6 +101,11 @@ class DryWorld:
     touched: int = 0
     asked_since_s: float = 0.0
     last: object = None
+    filters: dict = field(default_factory=dict)
+    noise_v: dict = field(default_factory=dict)
+    tracks: tuple = ((-math.inf, "tone"),)
+    """What plays, and since when."""
+    swept: object = field(default_factory=Sweep)
 
     def level(self, step):
         """Peak that the place would carry if nothing clipped, and its rail [V]."""
@@ -118,6 +139,11 @@ class DryWorld:
             return reading_of(
                 self.now_s, rms_v=0.01, verdict=Verdict.UNKNOWN, reason=Reason.NO_TONE, dc_v=self.supply_v
             )
+        if self.track != "tone":
+            hz = float(self.sweep_hz(np.array([self.now_s]))[0]) if self.track == "sweep" else math.nan
+            reason = Reason.NO_TONE if math.isnan(hz) else Reason.NOT_ONE_TONE
+            rms_v = 0.02 if math.isnan(hz) else self.last
+            return reading_of(self.now_s, rms_v=rms_v, hz=hz, verdict=Verdict.UNKNOWN, reason=reason)
         drive_v, rail_v = self.level(step)
         thd_pct, level = overdriven(max(20 * math.log10(drive_v / rail_v), 0.0)) if drive_v > rail_v else (0.02, None)
         rms_v = rail_v * level if level is not None else drive_v / math.sqrt(2.0)
@@ -127,14 +153,78 @@ class DryWorld:
             input=step.input,
         )  # fmt: skip
 
+    # -- other tracks than tones
+
+    @property
+    def track(self):
+        return self.tracks[-1][1]
+
+    def change_track(self, prompt):
+        """Play the sweep when that is asked for, stop when that is, and a tone in between."""
+        wanted = {"play sweep": "sweep", "stop the track": "none"}.get(prompt.text, "tone")
+        goes_on = prompt.text == "keep still" and prompt.step.kind is Kind.QUIET
+        if not (goes_on or prompt.text.startswith("sweep") or wanted == self.track):
+            self.tracks = (*self.tracks[-3:], (self.now_s, wanted))
+
+    def sweep_hz(self, times_s):
+        """Where the sweep is; NaN before and after it."""
+        gone_s = times_s - self.tracks[-1][0] - 1.0
+        hz = SWEEP_HZ[0] * 2.0 ** (SWEEP_OCTAVE_S * gone_s)
+        return np.where((gone_s >= 0.0) & (gone_s <= SWEEP_S) & (self.track == "sweep"), hz, np.nan)
+
+    def gain_at(self, hz):
+        """What the filters of the output at the leads leave of a level."""
+        filters = self.filters.get((self.lead.place, self.lead.channel), ()) if self.lead is not None else ()
+        db = sum(level_db(hz=hz, corner_hz=corner, shape=shape, side=side) for side, shape, corner in filters)
+        return 10.0 ** (np.asarray(db) / 20.0)
+
+    @property
+    def own_noise_v(self):
+        return self.noise_v.get((self.lead.place, self.lead.channel), 1e-3) if self.lead is not None else 1e-3
+
+    def newest(self, span_s):
+        """The last seconds at the leads, evenly sampled; nothing of the line input."""
+        times_s = self.now_s - np.arange(round(span_s * 4000.0))[::-1] / 4000.0
+        volts = self.own_noise_v * np.random.default_rng(round(10 * self.now_s)).standard_normal(len(times_s))
+        connected = self.lead is not None and self.now_s >= self.lifted_s
+        for number, (since_s, track) in enumerate(self.tracks):
+            until_s = self.tracks[number + 1][0] if number + 1 < len(self.tracks) else math.inf
+            inside = (times_s >= since_s) & (times_s < until_s) & connected
+            peak_v = math.sqrt(2.0) * (self.last or 0.0)
+            if track == "tone" and self.lead is not None and self.lead.tone is not None:
+                volts += inside * peak_v * np.sin(2 * np.pi * self.lead.tone.hz * times_s)
+            elif track == "sweep" and number + 1 == len(self.tracks):
+                hz = self.sweep_hz(times_s)
+                inside, hz = inside & np.isfinite(hz), np.nan_to_num(hz, nan=1.0)
+                turns = hz / (SWEEP_OCTAVE_S * math.log(2.0))
+                volts += inside * peak_v * self.gain_at(hz) * np.sin(2 * np.pi * turns)
+        return block((times_s, volts, SAMPLED), clock=Clock.EVEN), None
+
+    def heard(self, prompt, command=Command.NONE):
+        """What a prompt is answered with, response and noise in closed form."""
+        reading, response, noise = self.see(), None, None
+        if prompt.anew:
+            self.swept = Sweep()
+        if prompt.wants is Wants.RESPONSE:
+            hz = float(self.sweep_hz(np.array([self.now_s]))[0])
+            if math.isfinite(hz):
+                volts = self.last * float(self.gain_at(np.array([hz]))[0])
+                hz_s = SWEEP_OCTAVE_S * math.log(2.0) * hz
+                self.swept.add(Point(self.now_s, hz, hz_s, volts, 0.002 * volts))
+            response = self.swept.state(self.now_s)
+        elif prompt.wants is Wants.NOISE:
+            noise = noise_of(self.own_noise_v, stage=Stage.HEARD if self.track == "none" else Stage.TONE)
+        return Heard(reading, self.now_s, command, response, noise)
+
     def obey(self, prompt):
         """Do a tenth of a second of what the prompt asks."""
         step = prompt.step
+        self.change_track(prompt)
         if step.kind not in {Kind.CHECK, Kind.RECONNECT} and (self.lead is None or self.lead.label != step.label):
             if prompt.text == "clip on":
                 self.lead, self.lifted_s = step, self.now_s + 1.0
             return
-        if self.lead is not None and self.lead.label == step.label:
+        if self.lead is not None and self.lead.label == step.label and step.kind is not Kind.RECONNECT:
             self.lead = step
         if prompt.text == "lift once more":
             self.lifted_s = self.now_s + 1.0
@@ -151,19 +241,17 @@ class DryWorld:
 
 def carried_out(run, world, *, longest_s=3600.0, answer=lambda request: None):
     """Carry a run out dry; return what was asked, in order."""
-    from flattop.tuning.steps import Heard, Judge, Keep
-
     asked, course = [], run.requests()
     request = next(course)
     try:
         while world.now_s < longest_s:
             asked.append(request)
-            if isinstance(request, Keep | Judge):
+            if isinstance(request, Keep | Judge | Note):
                 answer(request)
                 request = course.send(None)
             else:
                 world.obey(request)
-                request = course.send(Heard(world.see(), world.now_s))
+                request = course.send(world.heard(request))
     except StopIteration:
         return asked
     raise AssertionError(f"not over after {longest_s} s: {asked[-1]}")
@@ -182,7 +270,7 @@ def carried_out_by(tuner, world, *, longest_s=3600.0, until=lambda: False, comma
         prompt = tuner.prompt
         asked.append(prompt)
         world.obey(prompt)
-        tuner.take(world.see(), now_s=world.now_s, command=command(prompt))
+        tuner.take(world.see(), now_s=world.now_s, command=command(prompt), newest=world.newest)
     return asked
 
 
@@ -192,6 +280,7 @@ __all__ = [
     "carried_out_by",
     "hard_clip_level",
     "judged",
+    "noise_of",
     "overdriven",
     "reading_of",
     "replace",

@@ -7,17 +7,22 @@ uncertainty and judgement is worked out from those here, by the rules of the job
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import msgspec
 import numpy as np
 
-from blocks import bass, bass_facts, judged, sine, tone
+from blocks import BASS_RATE_HZ, bass, bass_facts, block, judged, sine, tone
+from flattop.measure.alignment import NAMED, Side, level_db
+from flattop.measure.between import Between, Doubt, Polarity
+from flattop.measure.noise import BLOCK_S, UPDATE_S, Listener
+from flattop.measure.response import QUIET_S, Point, Sweep
 from flattop.record.logbook import wave_name, wave_table
+from flattop.record.run_answers import noise_from, response_from
 from flattop.record.run_file import Finding, Kept, MeterState, Note, Run, Started, Step, kept_from, save
 from flattop.record.stamps import Trust, Wall
-from flattop.samples import Input
+from flattop.samples import Clock, Input, Quality
 
 BEGAN_S = 1_795_602_600.0
 """2026-11-25T10:30:00Z."""
@@ -73,6 +78,35 @@ def reading_of(level_v, *, hz=40.0, rail_v=math.inf, low_rail_v=None, input=Inpu
     return judged(taken)[-1]
 
 
+@lru_cache(maxsize=8)
+def swept(high_hz, low_hz):
+    """Return what a slow sweep shows of a Butterworth high-pass and a Linkwitz-Riley low-pass, both 24 dB/octave."""
+    sweep, rng = Sweep(), np.random.default_rng(1)
+    for number, hz in enumerate(np.geomspace(12.0, 250.0, 300)):
+        db = level_db(hz=hz, corner_hz=high_hz, shape=NAMED[1], side=Side.HIGH_PASS)
+        db = db + level_db(hz=hz, corner_hz=low_hz, shape=NAMED[3], side=Side.LOW_PASS)
+        volts = 60.0 * 10.0 ** (float(db) / 20.0) + 0.05 * rng.standard_normal()
+        sweep.add(Point(0.1 * number, float(hz), 0.1 * float(hz), max(volts, 0.01), 0.05))
+    return sweep.state(30.0 + 2.0 * QUIET_S)
+
+
+@lru_cache(maxsize=8)
+def listened(tone_v):
+    """Return what the bass converter hears of hum at 50 Hz and noise, on its narrowest range."""
+    facts = bass_facts(lsb_v=0.0043, simulated=True, calibrated=True)
+
+    def signal(t):
+        return 0.03 * math.sqrt(2.0) * (np.sin(2 * np.pi * 50.0 * t) + 0.4 * np.sin(2 * np.pi * 150.0 * t))
+
+    times_s, volts, facts = bass(signal, span_s=5.0, seed=3, facts=facts, noise_lsb=2.0)
+    listener = Listener(tone_v=tone_v)
+    for end_s in np.arange(BLOCK_S, times_s[-1], UPDATE_S):
+        inside = slice(*np.searchsorted(times_s, [end_s - BLOCK_S, end_s]))
+        samples = block((times_s[inside], volts[inside], facts), clock=Clock.LOCKED)
+        found = listener.listen(replace(samples, quality=Quality(BASS_RATE_HZ, Clock.LOCKED)))
+    return found
+
+
 @dataclass
 class Builder:
     """Collects what a run keeps."""
@@ -84,6 +118,16 @@ class Builder:
     kept: list[Kept] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     waves: dict[str, bytes] = field(default_factory=dict)
+    responses: list = field(default_factory=list)
+    noises: list = field(default_factory=list)
+
+    def note(self, step, *, response=None, noise=None):
+        reading = reading_of(0.0, calibrated=self.calibrated)
+        about = {"step": step, "reading": reading, "wall": Wall(BEGAN_S + 1000.0, self.trust)}
+        if response is not None:
+            self.responses.append(response_from(response, **about))
+        if noise is not None:
+            self.noises.append(noise_from(noise, **about))
 
     def step(self, kind, place, channel="", side="", tone_name="", *, state="done", text="", why=""):
         where = f"{place}/{channel}" if channel else place
@@ -103,9 +147,12 @@ class Builder:
         )
         return name
 
-    def keep(self, step, level_v, *, no_load=False, ceiling=None, volume_step=None, wave=True, **signal):
+    def keep(self, step, level_v, *, no_load=False, ceiling=None, volume_step=None, wave=True, gain_db=None, **signal):
         number = len(self.kept) + 1
         reading = reading_of(level_v, calibrated=self.calibrated, **signal)
+        if gain_db is not None:
+            both = Between(reading.hz, gain_db, 0.06, 3.0, 0.5, Polarity.SAME, Doubt.NONE)
+            reading = replace(reading, between=both)
         name = wave_name(number) if wave and reading.tops is not None else ""
         if name:
             self.waves[name] = wave_table(reading.tops)
@@ -160,7 +207,9 @@ def plan_of_the_van(names):
         channel | {"name": name, "band": "mid", "power_w": 75.0, "pot": "mid", "side": side}
         for name, side in zip(names["mid"], ("left", "right"), strict=True)
     ]
+    pair[0]["quiet_db"] = 50.0
     big = channel | {"name": "", "band": "bass", "power_w": 1200.0, "match": "bass"}
+    big |= {"subsonic_hz": 28.0, "low_pass_hz": 90.0}
     return {
         "name": names["system"],
         "source": {"name": names["source"], "sides": "both", "steps": 40},
@@ -219,10 +268,50 @@ def _bass(run, names, place, found_v, left_v, rail_v):
     tone_name = names["bass tone"]
     found = run.keep(run.step("found", place, tone_name=tone_name), found_v, rail_v=rail_v, no_load=True)
     ceiling = run.keep(run.step("set", place, tone_name=tone_name), rail_v / math.sqrt(2.0) * 0.985, no_load=True)
-    left = run.keep(run.step("left", place, tone_name=tone_name), left_v, rail_v=rail_v, no_load=True, ceiling=ceiling)
+    left = run.keep(
+        run.step("left", place, tone_name=tone_name),
+        left_v,
+        rail_v=rail_v,
+        no_load=True,
+        ceiling=ceiling,
+        gain_db=26.31,
+    )
     change, u = db(left, ceiling)
     run.judge("ceiling", [place], change, u, 0.3, "dB", "as left, against the highest clean level", no_load=True)
     return found, left
+
+
+def _filters(run, names):
+    """Sweep the first bass output as found and as left; of the other one no sweep came the second time."""
+    tone_name, stated = names["bass tone"], {"subsonic": 28.0, "low-pass": 90.0}
+    for place, corners in ((names["a"], ((28.1, 118.0), (28.1, 91.0))), (names["b"], ((41.0, 91.0), None))):
+        for text, both in zip(("as found", "as left"), corners, strict=True):
+            state = {} if both is not None else {"state": "could not", "why": "no sweep came within 60 s"}
+            step = run.step("filter", place, tone_name=tone_name, text=text, **state)
+            if both is None:
+                continue
+            shown = swept(*both)
+            run.note(step, response=shown)
+            if text == "as found":
+                continue
+            for name, corner in zip(stated, shown.fit.corners, strict=True):
+                value = 100.0 * (corner.corner_hz - stated[name]) / stated[name]
+                u = 100.0 * (corner.corner_u_hz + shown.lag * corner.corner_hz) / stated[name]
+                run.judge("corner", [place, name], value, u, 5.0, "%", "as left, against the plan", no_load=True)
+
+
+def _noise(run, names):
+    left = next(
+        kept for kept in run.kept if kept.step == f"left:{names['four']}/{names['pair'][0]}:left:{names['bass tone']}"
+    )
+    step = run.step("quiet", names["four"], names["pair"][0], "left", names["bass tone"])
+    heard = listened(left.rms_v)
+    run.note(step, noise=heard)
+    value = 20.0 * math.log10(left.rms_v / heard.total.volts)
+    run.judge(
+        "noise", [f"{names['four']} {names['pair'][0]}"], value, 0.5, 50.0, "dB", "below its tone as left",
+        judgement="pass" if value - 0.5 >= 50.0 else "fail", no_load=True,
+    )  # fmt: skip
 
 
 def _pair(run, names):
@@ -271,6 +360,8 @@ def build(folder, *, names=PLAIN, trust=Trust.CHIP, calibrated=True, waves=True)
         )  # fmt: skip
     run.keep(run.step("supply", "supply", text="under tone"), 0.0, wave=False)
     run.kept[-1] = _supply(run.kept[-1], 12.18)
+    _filters(run, names)
+    _noise(run, names)
     for place in (names["a"], names["b"], names["four"]):
         run.step("reconnect", place, text="speakers on, + to +", state="open" if place == names["four"] else "done")
     run.steps.append(run.steps.pop(4))  # a supply step may be taken later than planned
@@ -289,6 +380,8 @@ def build(folder, *, names=PLAIN, trust=Trust.CHIP, calibrated=True, waves=True)
         ),
         steps=tuple(run.steps),
         kept=tuple(run.kept),
+        responses=tuple(run.responses),
+        noises=tuple(run.noises),
         findings=tuple(run.findings),
         notes=(Note(wall_time="2026-11-25T11:20:00Z", text=names["note"]),),
     )

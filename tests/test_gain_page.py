@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from functools import partial
 
 import pytest
 
 from bench_meter import sine
 from dry_world import reading_of
-from flattop.answers import Answers
+from flattop.answers import Answers, newest
 from flattop.measure.between import Between, Doubt, Polarity
 from flattop.measure.noise import Stage
 from flattop.measure.response import Stage as Sweeping
@@ -69,18 +70,18 @@ def test_a_danger_at_the_terminals_takes_the_band():
 # -- what is followed turn by turn ---------------------------------------------------------------------------------
 
 
-def followed(both, answers, until_s, ask):
+def followed(both, until_s, ask):
     for reading in both.readings:
-        ask(both.bands, reading.time_s)
+        ask(partial(newest, both.bands), reading.time_s)
         if reading.time_s >= until_s:
             break
 
 
 def test_a_sweep_is_followed_and_asked_anew():
     both, answers = Both(chirp(30.0, 20.0, 200.0, 1.0, 20.0)), Answers()
-    followed(both, answers, 3.0, answers.follow)
+    followed(both, 3.0, answers.follow)
     assert answers.response is not None
-    followed(both, answers, 8.0, answers.follow)
+    followed(both, 8.0, answers.follow)
     assert answers.response.stage is Sweeping.FOLLOWING
     assert len(answers.response.hz) > 10
     assert abs(answers.response.level_db).max() < 0.1, "no filter: flat"
@@ -92,7 +93,7 @@ def test_noise_is_told_against_the_tone_that_was_kept():
     both, answers = Both(sine(0.2 * math.sqrt(2), 50.0)), Answers()
     kept = reading_of(0.0, rms_v=60.0, hz=40.0)
     answers.keep_in_mind(kept)
-    followed(both, answers, 3.0, answers.listen)
+    followed(both, 3.0, answers.listen)
     noise = answers.noise
     assert noise is not None
     assert noise.stage is Stage.HEARD

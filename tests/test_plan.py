@@ -14,6 +14,7 @@ from flattop.errors import FlattopError, PlanError, StorageError
 from flattop.toml_files import parse_toml
 from flattop.tuning.interview import interview
 from flattop.tuning.plan import Band, chain, faults_of, plan_from, rated_v, target_v, text_of, tones_for
+from flattop.tuning.steps import steps_of
 
 HEAD = 'name = "x"\n[source]\nname = "Src"\n'
 TONE = '[[tones]]\nname = "40 Hz"\nhz = 40\nband = "bass"\n'
@@ -92,6 +93,20 @@ def test_a_tone_below_full_scale_aims_lower_by_as_much(dbfs, ratio):
         (GOOD + "side = 'right'\n" + "", "no fault"),
         (GOOD.replace("[[t", "sides = 'left'\n[[t") + "side = 'right'\n", 'is "right", a side that does not arrive'),
         (GOOD + "[limits]\nmatch_v = -1\n", "line 15: limits.match_v"),
+        (GOOD + "[limits]\ncorner_pct = 0\n", "limits.corner_pct (how far a filter corner may lie from the stated one"),
+        (
+            GOOD + "subsonic_hz = 4\n",
+            "subsonic_hz is 4; allowed is a number from 10 to 20000, or 0 where none is stated",
+        ),
+        (GOOD + "low_pass_hz = -1\n", "low_pass_hz (corner of its low-pass filter [Hz], 0: none stated) is -1"),
+        (GOOD + "subsonic_hz = 28\nlow_pass_hz = 0\n", "no fault"),
+        (GOOD + "low_pass_hz = 90\n", "no fault"),
+        (
+            GOOD + "subsonic_hz = 90\nlow_pass_hz = 28\n",
+            "low_pass_hz is 28, not above line 14: amplifiers[1].channels[1].subsonic_hz, 90; allowed is",
+        ),
+        (GOOD + "subsonic_hz = 90\nlow_pass_hz = 90\n", "or nothing passes; exchange the two, or correct one"),
+        (GOOD + "quiet_db = 200\n", "quiet_db (how far its noise must lie below its tone [dB], 0: not asked) is 200"),
         (GOOD + '[[amplifiers.channels]]\nband = "bass"\nload_ohm = 4\n', "is missing; needed is a name of 1 to 24"),
     ],
 )
@@ -177,19 +192,36 @@ def run(*arguments):
 
 def test_the_ready_made_plans_can_be_used_and_read_back_the_same():
     texts = plan_files.ready_made()
-    assert list(texts) == ["four-channel", "one-bass", "two-bass", "van"]
+    assert list(texts) == ["four-channel", "full-range", "one-bass", "two-bass", "van"]
     outputs = {}
     for name, text in texts.items():
         held = plan_files.loads(text, name=name)
         assert plan_files.loads(text_of(held), name=name) == held
         outputs[name] = [channel.band for amplifier in held.amplifiers for channel in amplifier.channels]
-    bass, mid = Band.BASS, Band.MID
+    bass, mid, high = Band
     assert outputs == {
         "four-channel": [mid] * 4,
+        "full-range": [bass] + [mid] * 2 + [high] * 2,
         "one-bass": [bass],
         "two-bass": [bass] * 2,
         "van": [bass] * 2 + [mid] * 4,
     }
+
+
+def test_filters_and_silence_are_asked_for_only_where_a_plan_states_them():
+    least = plan(GOOD)
+    channel = least.amplifiers[0].channels[0]
+    assert (channel.subsonic_hz, channel.low_pass_hz, channel.quiet_db, channel.has_corner) == (0.0, 0.0, 0.0, False)
+    assert least.limits.corner_pct == 5.0
+    assert not {"filter", "quiet"} & {step.kind for step in steps_of(least)}
+    stated = plan(GOOD + "low_pass_hz = 90\nquiet_db = 70\n[limits]\ncorner_pct = 3\n")
+    assert stated.limits.corner_pct == 3.0
+    assert [step.text for step in steps_of(stated) if step.kind == "filter"] == ["as found", "as left"]
+    assert [step.kind for step in steps_of(stated)][-3:] == ["filter", "quiet", "reconnect"]
+    assert plan(text_of(stated)) == stated
+    van = plan_files.find("van")
+    assert [(one.subsonic_hz, one.low_pass_hz) for amp in van.amplifiers[:2] for one in amp.channels] == [(28, 90)] * 2
+    assert [one.quiet_db for one in van.amplifiers[2].channels] == [60.0] * 4
 
 
 def test_list_show_and_check(capsys, tmp_path):
@@ -218,7 +250,7 @@ def test_what_can_be_chosen_holds_the_files_that_cannot_be_used_too(tmp_path):
     (tmp_path / "van.toml").write_text(GOOD)
     (tmp_path / "bad.toml").write_text("name = 1")
     found = plan_files.choices(tmp_path)
-    assert list(found) == ["bad", "van", "four-channel", "one-bass", "two-bass"]
+    assert list(found) == ["bad", "van", "four-channel", "full-range", "one-bass", "two-bass"]
     assert isinstance(found["bad"], PlanError)
     assert found["van"].name == "x"
     assert list(plan_files.choices(tmp_path / "none")) == list(plan_files.ready_made())

@@ -12,11 +12,12 @@ import subprocess
 from html.parser import HTMLParser
 
 import msgspec
+import numpy as np
 import pytest
 
 import report_session
 from flattop.errors import SettingsError, StorageError
-from flattop.record import report
+from flattop.record import report, report_charts
 from flattop.record.report import FILLS, INKS, figures, page, table
 from flattop.record.report_view import Findings, Output, Record, read_wave
 from flattop.record.run_file import NAME, PlanAmplifier, PlanChannel, load, save
@@ -207,8 +208,15 @@ def test_what_people_read_is_what_machines_read_rounded(made):
         assert abs(float(text.replace("−", "-")) - value) <= 0.5000001 * 10**-decimals
 
 
+def section_of(text, head):
+    """Return one section of the page, by how its heading begins."""
+    (found,) = [part for part in re.findall(r"<section>.*?</section>", text, re.DOTALL) if f"<h2>{head}" in part]
+    return found
+
+
 def test_levels_stand_under_as_found_and_as_left(made):
-    _, run, text = made
+    _, run, whole = made
+    text = section_of(whole, "Outputs")
     steps = {step.id: step for step in run.steps}
     for head, kind in (("As found", "found"), ("As left", "left")):
         cells = re.findall(rf'<td data-of="{head}">(.*?)</td>', text, re.DOTALL)
@@ -249,7 +257,7 @@ def test_a_judgement_has_word_and_shape_and_colour(made):
         )
         assert re.search(rf"\.{key}\b[^{{]*{{", made[2])
     counts = Page(made[2]).text
-    assert re.search(r"pass 6 .*?fail 3 .*?cannot tell 3", counts)
+    assert re.search(r"pass 9 .*?fail 3 .*?cannot tell 3", counts)
 
 
 def test_simulated_uncalibrated_and_a_clock_not_set_are_said(made, hostile, tmp_path):
@@ -263,8 +271,12 @@ def test_simulated_uncalibrated_and_a_clock_not_set_are_said(made, hostile, tmp_
         run,
         meter=msgspec.structs.replace(run.meter, simulated=False),
         kept=tuple(msgspec.structs.replace(kept, simulated=False) for kept in run.kept),
+        responses=(),
+        noises=(),
     )
     assert "SIMULATED" not in page(real, tmp_path)
+    one_swept = msgspec.structs.replace(real, responses=run.responses[:1])
+    assert "SIMULATED" in page(one_swept, tmp_path)
 
 
 def test_cautions_notes_steps_and_instrument_are_there(made):
@@ -295,6 +307,96 @@ def test_the_chain_follows_the_signal_and_survives_one_that_goes_in_circles(made
     circles = msgspec.structs.replace(made[1], plan=plan)
     assert [node.name for node in Record(circles, tmp_path).chain()] == ["Line source"]
     Page(page(circles, tmp_path))
+
+
+# -- filters, noise, and from line to speaker --------------------------------------------------------------------------
+
+
+def cell_of(section, row, head):
+    """Return one cell of a table, by what its row's first cell begins with."""
+    (cells,) = [one for one in re.findall(r"<tr>(.*?)</tr>", section, re.DOTALL) if re.search(row, one)]
+    return re.search(rf'<td data-of="{head}">(.*?)</td>', cells, re.DOTALL)[1]
+
+
+def test_corners_stand_as_found_and_as_left_beside_what_is_stated(made):
+    _, run, text = made
+    first, second = section_of(text, "Filters").split('<div class="swept">')[1:]
+    found, left = run.responses[0], run.responses[1]
+    for cut, side in (("subsonic", "high-pass"), ("low-pass", "low-pass")):
+        for head, response in (("As found", found), ("As left", left)):
+            corner = response.corner(side)
+            cell = cell_of(first, rf">{cut}<", head)
+            values = [value for value, _ in data_in(cell)]
+            assert values == [corner.corner_hz, corner.slope_db_octave, corner.down_3_hz, corner.down_6_hz]
+            assert corner.alignment in cell
+        assert 'class="tag pass"' in cell_of(first, rf">{cut}<", "Judged")
+    # Half the power of Linkwitz-Riley 24 at (sqrt(2) - 1)^(1/4) = 0.80224 of its corner: closed form. A digit counts.
+    low = left.corner("low-pass")
+    assert low.down_3_hz / low.corner_hz == pytest.approx(0.80224, abs=1e-5)
+    assert 'data value="28.0"' in re.search(r"subsonic<p.*?</p>", first)[0]
+    assert "could not: no sweep came within 60 s" in second
+    assert "not measured" in cell_of(second, ">subsonic<", "As left")
+    assert "not judged" in cell_of(second, ">subsonic<", "Judged")
+
+
+def test_the_curve_falls_where_the_filter_does_and_has_no_line_across_a_hole(made):
+    _, run, _ = made
+    found = run.responses[1]
+    drawn = report_charts.response_svg(None, found, stated_hz=[28.0, 90.0], name="x", words='a "word"')
+    assert "a &quot;word&quot;" in drawn
+    (path,) = [path for path in re.findall(r'<path d="([^"]*)"[^>]*stroke-width: 2.2', drawn) if path.count("L") > 20]
+    x, y = np.array([tuple(map(float, pair)) for pair in re.findall(r"[ML] ([-\d.]+) ([-\d.]+)", path)]).T
+    width, height = 4.6 * 72, 1.7 * 72  # a point is 1/72 inch; the axes are 0.86 by 0.83 of the picture
+    hz = np.array([point.hz for point in found.curve])
+    share = np.log(1.05 * hz / hz[0]) / np.log(1.05**2 * hz[-1] / hz[0])
+    drawn_y = np.interp((0.12 + 0.86 * share) * width, x, y)
+    shown = [number for number, point in enumerate(found.curve) if point.level_db > -30.0]
+    assert len(shown) > 40
+    for number in shown:
+        expected = (0.02 + 0.83 * (3.0 - found.curve[number].level_db) / 36.0) * height
+        assert drawn_y[number] == pytest.approx(expected, abs=0.7)
+    half = msgspec.structs.replace(
+        found, curve=tuple(point for point in found.curve if not 40.0 < point.hz < 60.0), corners=()
+    )
+    torn = report_charts.response_svg(None, half, stated_hz=[], name="x", words="")
+    (path,) = [path for path in re.findall(r'<path d="([^"]*)"[^>]*stroke-width: 2.2', torn) if path.count("L") > 20]
+    assert path.count("M") == 2
+    assert report_charts.response_svg(None, None, stated_hz=[28.0], name="x", words="") == ""
+
+
+def test_noise_stands_in_volts_and_below_the_tone(made, tmp_path):
+    _, run, text = made
+    section = section_of(text, "Noise")
+    (noise,) = run.noises
+    for head, part in (("All of it", noise.total), ("Hum", noise.hum), ("The rest", noise.rest)):
+        assert part.volts > 0.0
+        values = [value for value, _ in data_in(cell_of(section, "Low left", head))]
+        assert [values[0], values[-1]] == [part.volts, part.down_db]
+    # 30 mV of 50 Hz with 40 % of its third harmonic: closed form.
+    assert noise.hum.volts == pytest.approx(0.03 * math.hypot(1.0, 0.4), rel=0.03)
+    assert noise.hum.down_db == pytest.approx(20 * math.log10(noise.tone_v / noise.hum.volts), abs=1e-4)
+    assert "under" in cell_of(section, "Low left", "Whine")
+    assert "more than" in cell_of(section, "Low left", "Whine")
+    playing = msgspec.structs.replace(noise, stage="a tone is playing")
+    assert "a tone is playing" in section_of(page(msgspec.structs.replace(run, noises=(playing,)), tmp_path), "Noise")
+    assert "not measured" in section_of(page(msgspec.structs.replace(run, noises=()), tmp_path), "Noise")
+
+
+def test_gain_and_polarity_stand_where_both_inputs_were_read(made):
+    section = section_of(made[2], "Outputs")
+    assert section.count("from line to speaker, polarity same") == 2
+    assert "26.31" in section
+    header, *rows = parse_rfc4180(table(made[1]).decode())
+    shown = {(row[header.index("line_to_speaker_db")], row[header.index("polarity")]) for row in rows}
+    assert shown == {("", ""), ("26.31", "same")}
+
+
+def test_a_plan_without_filters_has_no_section_on_them(made, tmp_path):
+    run = made[1]
+    steps = tuple(step for step in run.steps if step.kind not in {"filter", "quiet"})
+    findings = tuple(finding for finding in run.findings if finding.what not in {"corner", "noise"})
+    without = msgspec.structs.replace(run, steps=steps, responses=(), noises=(), findings=findings)
+    assert not re.search(r"<h2>(Filters|Noise)", page(without, tmp_path))
 
 
 # -- figures against outside values -----------------------------------------------------------------------------------
@@ -470,7 +572,7 @@ def test_the_command_writes_page_and_table_and_notes(small, tmp_path_factory):
 
 
 def test_a_run_that_only_began_has_a_report_too(made, tmp_path):
-    began = msgspec.structs.replace(made[1], steps=(), kept=(), findings=(), notes=())
+    began = msgspec.structs.replace(made[1], steps=(), kept=(), responses=(), noises=(), findings=(), notes=())
     save(tmp_path, began)
     carry_out(tmp_path)
     text = Page((tmp_path / "report.html").read_text("utf-8")).text
@@ -597,7 +699,7 @@ def test_it_prints_on_a4(hostile, tmp_path, need):
     pdf = (tmp_path / "x.pdf").read_bytes()
     boxes = re.findall(rb"/MediaBox \[([^\]]*)\]", pdf)
     assert len(boxes) == pdf.count(b"/Type /Page\n")
-    assert 4 <= len(boxes) <= 8
+    assert 4 <= len(boxes) <= 10
     for box in boxes:
         # ISO 216: 210 mm by 297 mm; a point is 1/72 inch.
         assert [float(part) for part in box.split()] == pytest.approx([0, 0, 595.28, 841.89], abs=0.5)

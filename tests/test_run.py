@@ -6,18 +6,24 @@ import contextlib
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
-from dry_world import DryWorld, carried_out, judged, overdriven, reading_of
+from dry_world import DryWorld, carried_out, judged, noise_of, overdriven, reading_of
 from flattop import toml_files
 from flattop.errors import SettingsError
+from flattop.measure import noise
+from flattop.measure.alignment import NAMED, Corner, FilterFit, Side, Told
 from flattop.measure.reading import Reason, Verdict
+from flattop.measure.response import Response, Stage
 from flattop.samples import Input
+from flattop.tuning import judge
 from flattop.tuning.judge import Judgement, Level
 from flattop.tuning.plan import plan_from
 from flattop.tuning.pot import Ceiling, Pot, hard_clip_level
 from flattop.tuning.run import CEILING_THD_PCT, Run
-from flattop.tuning.steps import Command, Heard, Judge, Keep, Kind, Prompt, State, Word, steps_of
+from flattop.tuning.steps import Command, Heard, Judge, Keep, Kind, Note, Prompt, State, Wants, Word, steps_of
+from flattop.tuning.tracks import NO_SILENCE, NO_SWEEP, SILENCE_S
 
 TEXT = """
 name = "Street-theatre van"
@@ -174,7 +180,7 @@ def test_an_interrupted_run_goes_on_where_it_was(plan, world):
         while kept < cut:
             if isinstance(request, Keep):
                 kept += 1
-            if isinstance(request, Keep | Judge):
+            if isinstance(request, Keep | Judge | Note):
                 request = course.send(None)
             else:
                 here.obey(request)
@@ -193,7 +199,7 @@ def test_a_step_can_be_skipped_repeated_and_gone_back_from(plan, world, command)
     request = next(course)
     with contextlib.suppress(StopIteration):
         while world.now_s < 3600.0:
-            if isinstance(request, Keep | Judge):
+            if isinstance(request, Keep | Judge | Note):
                 request = course.send(None)
                 continue
             world.obey(request)
@@ -216,7 +222,7 @@ def test_the_foot_switch_keeps_now(plan, world):
     course = run.requests()
     request, pressed = next(course), 0
     while not (isinstance(request, Keep) and pressed):
-        if isinstance(request, Keep | Judge):
+        if isinstance(request, Keep | Judge | Note):
             request = course.send(None)
             continue
         world.obey(request)
@@ -483,3 +489,239 @@ def test_of_two_tones_the_lower_ceiling_is_that_of_the_output(plan, world):
         ceiling.see(seen)
         next(run._keep(replace(step, kind=kind), seen, ceiling))
         assert run.ceilings["Bass A"][0] == pytest.approx(found_v, rel=0.001)
+
+
+# --- filters and noise
+
+BUTTERWORTH_24, LINKWITZ_RILEY_24 = NAMED[1], NAMED[3]
+FILTERED = TEXT.replace("power_w = 2000\n", "power_w = 2000\nsubsonic_hz = 28.0\nlow_pass_hz = 90.0\n", 1).replace(
+    'load_ohm = 4.0\npot = "voices"\n', 'load_ohm = 4.0\npot = "voices"\nquiet_db = 70.0\n', 1
+)
+
+
+@pytest.fixture
+def filtered(tmp_path):
+    path = tmp_path / "filtered.toml"
+    path.write_text(FILTERED)
+    return plan_from(toml_files.read_toml(path, what="plan", error=SettingsError), what="plan")
+
+
+@pytest.fixture
+def filtering(filtered, world):
+    """The same world; the subsonic filter of Bass A is where the plan has it, its low-pass 11 % too high."""
+    filters = ((Side.HIGH_PASS, BUTTERWORTH_24, 28.0), (Side.LOW_PASS, LINKWITZ_RILEY_24, 100.0))
+    return replace(world, plan=filtered, filters={("Bass A", ""): filters}, noise_v={("Voices", "L"): 0.002})
+
+
+def test_filters_are_swept_as_found_and_as_left_and_silence_is_listened_to_at_the_end(filtered):
+    ids = [step.id for step in steps_of(filtered)]
+    found, left = "filter:Bass A:as found:bass", "filter:Bass A:as left:bass"
+    quiet = "quiet:Voices/L:left:voices"
+    assert [one for one in ids if one.startswith(("filter", "quiet"))] == [found, left, quiet]
+    assert ids.index("found:Bass A:bass") + 1 == ids.index(found) < ids.index("set:Bass A:bass")
+    last_left = max(number for number, one in enumerate(ids) if one.startswith("left"))
+    assert last_left < ids.index("supply:supply:under tone") < ids.index(left) < ids.index(quiet)
+    assert ids.index(quiet) < ids.index("reconnect:Bass A")
+    assert len(set(ids)) == len(ids)
+
+
+def test_the_whole_job_with_filters_and_noise_needs_no_button(filtered, filtering):
+    run = Run(filtered)
+    asked = carried_out(run, filtering)
+    assert {run.state(step) for step in run.steps} == {State.DONE}, run.whys
+    notes = {one.step.id: one for one in asked if isinstance(one, Note)}
+    assert len(notes) == 3
+    shown = notes["filter:Bass A:as left:bass"].response
+    low = shown.corner(Side.LOW_PASS)
+    assert low.shape == LINKWITZ_RILEY_24
+    # The half-power point of Linkwitz-Riley 24 lies at (sqrt(2) - 1)^(1/4) = 0.80224 of its corner: closed form.
+    assert low.down_3_hz / low.corner_hz == pytest.approx(0.80224, abs=5e-4)
+    said = {(one.what, one.where): one for one in findings(asked)}
+    subsonic = said["corner", ("Bass A", "subsonic")]
+    assert subsonic.judgement is Judgement.PASS
+    low_pass = said["corner", ("Bass A", "low-pass")]
+    assert low_pass.judgement is Judgement.FAIL
+    assert low_pass.value == pytest.approx(100 * (100 / 90 - 1), abs=low_pass.u)
+    assert low_pass.causes
+    hush = said["noise", ("Voices L",)]
+    assert hush.value == pytest.approx(20 * math.log10(run.levels["left:Voices/L:left:voices"].rms_v / 0.002))
+    assert hush.judgement is Judgement.PASS
+    assert sum(one.what == "corner" for one in findings(asked)) == 2, "what was found is recorded, what is left judged"
+
+
+def test_the_prompts_of_a_sweep_and_a_silence_say_what_to_do_and_fit_the_screen(filtered, filtering):
+    asked = [one for one in carried_out(Run(filtered), filtering) if isinstance(one, Prompt)]
+    sweeps = [one for one in asked if one.step.kind is Kind.FILTER]
+    assert {"play sweep", "sweep 28 Hz"} <= {one.text for one in sweeps}
+    assert {one.wants for one in sweeps} == {Wants.RESPONSE}
+    quiets = [one for one in asked if one.step.kind is Kind.QUIET]
+    told = ["clip on", "restart track", "stop the track", "keep still"]
+    assert list(dict.fromkeys(one.text for one in quiets)) == told, "the sweep is over, and no tone plays"
+    assert [one.wants for one in quiets if one.text == "stop the track"][-1] is Wants.NOISE
+    assert sum(one.text == "keep still" for one in quiets) == pytest.approx(10 * SILENCE_S, abs=2)
+    assert max(len(one.text) for one in asked) <= 20
+    anew = {one.step.id: one.text for one in asked if one.anew and one.wants is not Wants.READINGS}
+    assert anew == {
+        "filter:Bass A:as found:bass": "play sweep",
+        "filter:Bass A:as left:bass": "play sweep",
+        "quiet:Voices/L:left:voices": "stop the track",
+    }, "of the tone that told the place nothing is followed or listened to"
+
+
+def at_filter(plan, answers, *, kind=Kind.FILTER, levels=None):
+    """Carry out the last step of a kind with these answers, from when its place is known; return run and requests."""
+    step = [one for one in steps_of(plan) if one.kind is kind][-1]
+    levels = levels if levels is not None else {f"left:{step.place}/{step.channel}:left:voices": LEFT}
+    run = Run(plan, states={one.id: State.DONE for one in steps_of(plan) if one.id != step.id}, levels=levels)
+    course = run.requests()
+    made = []
+    with contextlib.suppress(StopIteration):
+        request = next(course)
+        for number, answer in enumerate(answers):
+            command = Command.KEEP if number == 0 else answer.pop("command", Command.NONE)
+            reading = reading_of(0.1 * number, rms_v=0.02, verdict=Verdict.UNKNOWN, reason=Reason.NO_TONE)
+            request = course.send(Heard(reading, 0.1 * number, command, **answer))
+            while isinstance(request, Keep | Judge | Note):
+                made.append(request)
+                request = course.send(None)
+    return run, step, made
+
+
+LEFT = Level(rms_v=20.0, u_v=0.05, hz=170.0, verdict=Verdict.CLEAN)
+CORNER_U_HZ = 0.5
+
+
+def response_of(*corners, stage=Stage.RESULT, told=Told.NAMED, **change):
+    """Return what a sweep showed: corners as (side, alignment or None, Hz)."""
+    made = tuple(
+        Corner(side, shape, 24.0, 0.0, hz, CORNER_U_HZ, hz, CORNER_U_HZ, 0.8 * hz, CORNER_U_HZ)
+        for side, shape, hz in corners
+    )
+    curve = np.geomspace(12.0, 200.0, 40)
+    nothing = np.zeros(40)
+    return Response(stage, math.nan, math.nan, curve, nothing, nothing, FilterFit(told, made), **change)
+
+
+def both(high_hz=28.0, low_hz=90.0, **change):
+    corners = (Side.HIGH_PASS, BUTTERWORTH_24, high_hz), (Side.LOW_PASS, LINKWITZ_RILEY_24, low_hz)
+    return response_of(*corners, **change)
+
+
+def test_without_a_sweep_the_step_could_not_be_done_and_says_so(filtered):
+    run, step, made = at_filter(filtered, [{} for _ in range(700)])
+    assert (run.state(step), run.whys[step.id]) == (State.COULD_NOT, NO_SWEEP)
+    run, step, _ = at_filter(filtered, [{} for _ in range(590)])
+    assert run.state(step) is State.OPEN
+    assert made == []
+
+
+def test_hum_and_then_the_steady_tone_are_no_sweep(filtered):
+    """Mains at 50 Hz, and 42 Hz as the clip goes on: a quarter of an octave, and then nothing moves."""
+    met = replace(both(stage=Stage.FOLLOWING), hz=np.array([42.0, 50.0]), now_hz=42.0)
+    run, step, made = at_filter(filtered, [{"response": met} for _ in range(700)])
+    assert (run.state(step), run.whys[step.id]) == (State.COULD_NOT, NO_SWEEP)
+    assert made == []
+
+
+def test_without_a_silence_the_step_could_not_be_done_and_says_so(filtered):
+    playing = noise_of(3.0, stage=noise.Stage.TONE)
+    run, step, made = at_filter(filtered, [{"noise": playing} for _ in range(700)], kind=Kind.QUIET)
+    assert (run.state(step), run.whys[step.id]) == (State.COULD_NOT, NO_SILENCE)
+    run, step, _ = at_filter(filtered, [{}], kind=Kind.QUIET, levels={})
+    assert (run.state(step), run.whys[step.id]) == (State.COULD_NOT, "its level as left is not known")
+    assert made == []
+
+
+def test_the_foot_switch_ends_a_sweep_and_a_silence_with_what_there_is(filtered):
+    half = response_of((Side.HIGH_PASS, BUTTERWORTH_24, 28.0), stage=Stage.FOLLOWING)
+    answers = [{"response": half} for _ in range(20)]
+    answers[10]["command"] = Command.KEEP
+    run, step, made = at_filter(filtered, answers)
+    assert run.state(step) is State.DONE
+    assert made[0] == Note(step, made[0].reading, response=half)
+    assert [one.finding.judgement for one in made[1:]] == [Judgement.PASS, Judgement.CANNOT_TELL]
+    answers = [{"noise": noise_of(0.002)} for _ in range(20)]
+    answers[10]["command"] = Command.KEEP
+    run, step, made = at_filter(filtered, answers, kind=Kind.QUIET)
+    assert run.state(step) is State.DONE
+    assert made[1].finding.judgement is Judgement.PASS
+
+
+def test_a_sweep_that_lacks_a_stated_corner_is_waited_for_a_little_longer(filtered):
+    one = response_of((Side.HIGH_PASS, BUTTERWORTH_24, 28.0))
+    _, _, made = at_filter(filtered, [{"response": both()} for _ in range(3)])
+    assert made, "both corners are named: there is nothing to wait for"
+    _, _, made = at_filter(filtered, [{"response": one} for _ in range(30)])
+    assert made == []
+    _, _, made = at_filter(filtered, [{"response": one} for _ in range(60)])
+    assert made[0].response is one
+
+
+@pytest.mark.parametrize(
+    ("shown", "judgement", "said"),
+    [
+        # 5 % of 90 Hz are 4.5 Hz, and 0.5 Hz is the uncertainty: guard bands on both sides (JCGM 106:2012).
+        (both(low_hz=93.9), Judgement.PASS, "above the 90 Hz stated"),
+        (both(low_hz=94.1), Judgement.CANNOT_TELL, "too close to tell"),
+        (both(low_hz=95.1), Judgement.FAIL, "limit 5 %"),
+        (both(low_hz=84.9), Judgement.FAIL, "below the 90 Hz stated"),
+        # What the sweep's own speed can have moved counts in full: 0.5 % of 93.9 Hz.
+        (both(low_hz=93.9, lag=0.005), Judgement.CANNOT_TELL, "too close to tell"),
+        (both(too_fast=True), Judgement.CANNOT_TELL, "swept too fast to tell"),
+        (
+            response_of((Side.LOW_PASS, None, 90.0), told=Told.ALIKE, stage=Stage.CANNOT_TELL),
+            Judgement.CANNOT_TELL,
+            "two alignments fit alike",
+        ),
+        (response_of(told=Told.NO_CORNER), Judgement.CANNOT_TELL, "no corner in the range swept"),
+    ],
+)
+def test_a_corner_is_judged_with_its_uncertainty(shown, judgement, said):
+    found = judge.corner(shown, side=Side.LOW_PASS, stated_hz=90.0, limit_pct=5.0, where=("Bass A",))
+    assert found.judgement is judgement
+    assert said in found.text
+    assert bool(found.causes) == (judgement is Judgement.FAIL)
+
+
+@pytest.mark.parametrize(
+    ("heard", "judgement"),
+    [
+        # 20 V over 6.3246 mV are 70.0 dB; 5 % of it are 0.44 dB.
+        (noise_of(0.0059), Judgement.PASS),
+        (noise_of(0.0063), Judgement.CANNOT_TELL),
+        (noise_of(0.0067), Judgement.FAIL),
+        # A bound proves that it is quiet enough, never that it is not.
+        (noise_of(0.0059, below=True), Judgement.PASS),
+        (noise_of(0.5, below=True), Judgement.CANNOT_TELL),
+        (noise_of(0.001, stage=noise.Stage.TONE), Judgement.CANNOT_TELL),
+        (noise_of(math.nan), Judgement.CANNOT_TELL),
+    ],
+)
+def test_noise_is_judged_with_its_uncertainty(heard, judgement):
+    found = judge.quiet(heard, LEFT, limit_db=70.0, where=("Voices L",))
+    assert found.judgement is judgement
+    assert ("own noise hides" in found.text) == (heard.total.below and judgement is Judgement.CANNOT_TELL)
+    assert bool(found.causes) == (judgement is Judgement.FAIL)
+
+
+def test_after_the_supply_the_tone_is_seen_at_its_place_before_the_sweep(filtered):
+    """The leads may still be anywhere: without a tone no place is known."""
+    step = next(one for one in steps_of(filtered) if one.id == "filter:Bass A:as left:bass")
+    levels = {"left:Bass A:bass": replace(LEFT, rms_v=60.0, hz=42.0)}
+    run = Run(filtered, states={one.id: State.DONE for one in steps_of(filtered) if one is not step and one != step},
+              levels=levels)  # fmt: skip
+    course = run.requests()
+    texts = [next(course).text]
+    for number in range(40):
+        now_s = 0.1 * number
+        there = number >= 20
+        reading = reading_of(
+            now_s,
+            rms_v=60.0 if there else 0.02,
+            hz=42.0 if there else math.nan,
+            verdict=Verdict.CLEAN if there else Verdict.UNKNOWN,
+            reason=Reason.NONE if there else Reason.NO_TONE,
+        )
+        texts.append(course.send(Heard(reading, now_s)).text)
+    assert set(texts[:30]) == {"clip on"}
+    assert texts[-1] == "play sweep"

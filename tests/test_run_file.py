@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 import report_session
 from flattop.errors import StorageError
-from flattop.record import run_file
+from flattop.record import run_answers, run_file
 from flattop.record.card import sync_folder
 from flattop.record.run_file import NAME, Run, add_notes, kept_from, load, plan_of, save
 from flattop.record.stamps import Trust, Wall
@@ -72,7 +72,7 @@ def test_a_run_comes_back_as_it_was_saved(made):
     assert load(folder) == run
     held = strict_json((folder / NAME).read_bytes())
     assert held["schema"] == "flattop-run"
-    assert held["version"] == 1
+    assert held["version"] == 2
     assert [entry["rms_v"] for entry in held["kept"]] == [entry.rms_v for entry in run.kept]
     assert held["plan"] == report_session.plan_of_the_van(report_session.HOSTILE)
 
@@ -108,13 +108,16 @@ def test_the_page_on_the_file_names_every_key_and_no_other():
     tables = {"Run": page.split("\n`meter`\n")[0]}
     for name, kind in (
         ("meter", "MeterState"), ("started", "Started"), ("steps", "Step"), ("kept", "Kept"), ("findings", "Finding"),
-        ("notes", "Note"),
+        ("notes", "Note"), ("responses", "ResponseEntry"), ("corners", "CornerEntry"), ("curve", "CurvePoint"),
+        ("noises", "NoiseEntry"),
     ):  # fmt: skip
         (tables[kind],) = re.findall(rf"^`{name}`(?:, each)?\n\n((?:\|.*\n)+)", page, re.MULTILINE)
+    (tables["PartEntry"],) = re.findall(r"^`total` and the other four, each\n\n((?:\|.*\n)+)", page, re.MULTILINE)
     for kind, table in tables.items():
         rows = [row.split("|")[1] for row in table.splitlines() if row.startswith("| `")]
         keys = [key for row in rows for key in re.findall(r"`(\w+)`", row)]
-        assert keys == list(getattr(run_file, kind).__struct_fields__), kind
+        law = run_file if hasattr(run_file, kind) else run_answers
+        assert keys == list(getattr(law, kind).__struct_fields__), kind
 
 
 # -- power cuts and cards that do not take it -------------------------------------------------------------------------
@@ -219,8 +222,42 @@ def test_an_empty_file_is_called_empty(tmp_path, content):
 
 
 def test_a_newer_version_is_told_as_such_whatever_else_is_in_it(folder):
-    changed(folder, lambda held: held.update(version=2, kept="something new"))
-    assert "has version 2; this flattop reads version 1 and no newer one; update flattop" in refused(folder)
+    changed(folder, lambda held: held.update(version=3, kept="something new"))
+    assert "has version 3; this flattop reads versions 1 to 2 and no newer one; update flattop" in refused(folder)
+
+
+def as_version_1(held):
+    """Make a file of version 1 of one of version 2: what that did not have goes."""
+    held["version"] = 1
+    del held["responses"], held["noises"]
+    held["steps"] = [step for step in held["steps"] if step["kind"] not in {"filter", "quiet"}]
+    held["findings"] = [finding for finding in held["findings"] if finding["unit"] != "%"]
+    for kept in held["kept"]:
+        for key in ("line_to_speaker_db", "line_to_speaker_u_db", "polarity"):
+            del kept[key]
+
+
+def test_a_file_of_version_1_is_read_and_saved_again_as_version_2(folder):
+    run = load(changed(folder, as_version_1))
+    assert len(run.kept) == 20
+    assert (run.version, run.responses, run.noises) == (2, (), ())
+    assert {kept.polarity for kept in run.kept} == {""}
+    save(folder, run)
+    assert strict_json((folder / NAME).read_bytes())["version"] == 2
+    assert load(folder) == run
+
+
+def test_version_1_is_held_to_its_own_keys(folder):
+    def spoil(held):
+        as_version_1(held)
+        held["noises"] = []
+        held["kept"][3]["polarity"] = "same"
+        held["kept"][4]["rms_v"] = -1.0
+
+    said = refused(changed(folder, spoil))
+    for part in ('"noises" is not known in version 1', 'kept[3]."polarity" is not known in version 1', "kept[4].rms_v"):
+        assert part in said
+    assert said.count("\n  - ") == 3
 
 
 @pytest.mark.parametrize("content", [b"[]", b"17", b'{"schema": "other"}', b'{"version": 1}', b"null"])
@@ -251,6 +288,10 @@ def test_every_fault_is_told_at_once(folder):
         held["findings"] = {}
         held["plan"]["amplifiers"][0]["channels"][0]["load_ohm"] = "four"
         held["extra"] = 1
+        held["responses"][0]["corners"][0]["side"] = "band-pass"
+        held["responses"][1]["curve"][2]["hz"] = 0
+        held["noises"][0]["hum"]["volts"] = -0.1
+        del held["noises"][0]["rest"]
 
     said = refused(changed(folder, spoil))
     for part in (
@@ -264,9 +305,13 @@ def test_every_fault_is_told_at_once(folder):
         "findings is {}",
         'plan.amplifiers[0].channels[0].load_ohm is "four"',
         '"extra" is not known',
+        'responses[0].corners[0].side is "band-pass"',
+        "responses[1].curve[2].hz is 0",
+        "noises[0].hum.volts is -0.1",
+        "noises[0].rest is missing",
     ):
         assert part in said
-    assert said.count("\n") == 10
+    assert said.count("\n") == 14
 
 
 def test_entries_that_do_not_fit_each_other_are_told(folder):
@@ -274,9 +319,11 @@ def test_entries_that_do_not_fit_each_other_are_told(folder):
         held["steps"][1]["id"] = held["steps"][0]["id"]
         held["kept"][0]["step"] = "nowhere"
         held["kept"][2]["number"] = held["kept"][1]["number"]
+        held["responses"][0]["step"] = held["noises"][0]["step"] = "nowhere"
 
     said = refused(changed(folder, spoil))
-    assert said.count("\n  - ") == 3
+    assert said.count("\n  - ") == 5
+    assert 'responses[0].step is "nowhere"; no step has this id' in said
     assert 'kept[0].step is "nowhere"; no step has this id' in said
 
 

@@ -31,13 +31,13 @@ from flattop.selfcheck import (
     wall_trust,
     worst_first,
 )
-from flattop.settings import Ads1015, Files, Meter, Settings
+from flattop.settings import Ads1015, Codec, Files, Meter, Settings
 
 UTC = datetime.UTC
 CARD = "/var/lib/flattop/sessions"
 SETTINGS = Settings(meter=Meter(serial="FT-0007"), files=Files(folder=CARD, calibration="calibration.toml"))
 SOUND = {part: object() for part in Part if part is not Part.CARD}
-LIVE = {"edges_hz", "stuck", "battery_low"}
+LIVE = {"edges_hz", "stuck", "battery_low", "isolators_ok"}
 
 
 def calibrated(serial="FT-0007", days=30):
@@ -70,6 +70,11 @@ def tree(tmp_path):
     tree.put("sys/class/hwmon/hwmon1/in0_lcrit_alarm", "0\n")
     tree.put("sys/class/rtc/rtc0/since_epoch", f"{time.time():.0f}\n")
     tree.put("proc/device-tree/model", b"Raspberry Pi 4 Model B Rev 1.4\0")
+    # As the installer leaves the boot partition; ALSA shows a card below its name.
+    tree.put("boot/firmware/config.txt", "auto_initramfs=1\n\n[all]\ninclude flattop.txt\n")
+    tree.put("boot/firmware/flattop.txt", "[all]\ndtparam=spi=on\ndtoverlay=flattop-codec\n")
+    tree.put("boot/firmware/overlays/flattop-codec.dtbo")
+    tree.put("proc/asound/flattop")
     for device in ("rtc0", "i2c-1", "spidev0.0", "gpiochip0"):
         tree.put(f"dev/{device}")
     (tree.root / CARD.lstrip("/")).mkdir(parents=True)
@@ -89,7 +94,9 @@ def faults_of(tree):
             "root": tree.root,
             "edges_hz": 3281.0,
             "battery_low": False,
+            "isolators_ok": True,
             "user_id": 990,
+            "find": lambda program: f"/usr/bin/{program}",
         }
         given |= changed
         standing = {key: value for key, value in given.items() if key not in LIVE}
@@ -118,6 +125,7 @@ def test_everything_at_once_is_told_worst_first(faults_of, tree):
     tree.put("sys/class/thermal/thermal_zone0/temp", "84900\n")
     tree.put("sys/class/hwmon/hwmon1/in0_lcrit_alarm", "1\n")
     shutil.rmtree(tree.root / CARD.lstrip("/"))
+    (tree.root / "proc/asound/flattop").unlink()
     (tree.root / "dev/rtc0").unlink()
     (tree.root / "sys/class/rtc/rtc0/since_epoch").unlink()
     found = faults_of(
@@ -128,14 +136,19 @@ def test_everything_at_once_is_told_worst_first(faults_of, tree):
         edges_hz=0.0,
         stuck=[Button.C, Button.A],
         battery_low=True,
+        isolators_ok=False,
         user_id=0,
+        find=lambda program: None,
     )
     assert words(found) == [
         "no converter",
+        "isolator fault",
         "battery low",
         "supply too low",
         "too hot",
         "I2C bus too slow",
+        "no arecord",
+        "no codec card",
         "ready line silent",
         "no screen",
         "no lamp",
@@ -151,9 +164,9 @@ def test_everything_at_once_is_told_worst_first(faults_of, tree):
     assert [fault.rank for fault in found] == sorted(fault.rank for fault in found)
     assert found[0].remedy == "check its supply"
     assert "nothing answers at I2C address 0x48" in found[0].detail
-    assert "100000 Hz; allowed is 400000 Hz" in found[4].detail
-    assert "85 °C; allowed is less than 80 °C" in found[3].detail
-    assert "button A, button C down" in found[10].detail
+    assert "100000 Hz; allowed is 400000 Hz" in found[5].detail
+    assert "85 °C; allowed is less than 80 °C" in found[4].detail
+    assert "button A, button C down" in found[13].detail
     assert str(found[0]).startswith("no converter: ")
 
 
@@ -202,6 +215,72 @@ def test_stuck_buttons_are_told(faults_of, stuck, told):
     assert words(faults_of(stuck=stuck)) == [told]
 
 
+# -- full-band converter and isolators --------------------------------------------------------------------------------
+
+
+def without_overlay_line(tree):
+    tree.put("boot/firmware/flattop.txt", "[all]\n#dtoverlay=flattop-codec\n")
+
+
+def without_include(tree):
+    tree.put("boot/firmware/config.txt", "auto_initramfs=1\n")
+
+
+def without_overlay_file(tree):
+    (tree.root / "boot/firmware/overlays/flattop-codec.dtbo").unlink()
+
+
+def without_card(tree):
+    (tree.root / "proc/asound/flattop").unlink()
+
+
+@pytest.mark.parametrize(
+    ("broken", "told", "detail"),
+    [
+        (without_overlay_line, "no codec overlay", "no line dtoverlay=flattop-codec"),
+        (without_include, "no codec overlay", "no line dtoverlay=flattop-codec"),
+        (without_overlay_file, "no codec overlay", "flattop-codec.dtbo is missing"),
+        (without_card, "no codec card", "ALSA has no card flattop"),
+    ],
+)
+def test_a_full_band_converter_that_cannot_be_read_is_told_once(faults_of, tree, broken, told, detail):
+    broken(tree)
+    (fault,) = faults_of()
+    assert (fault.rank, fault.words) == (Rank.NUMBERS, told)
+    assert detail in fault.detail
+    assert 'codec.enabled = "no"' in fault.remedy
+    # An overlay that is not loaded has no card either: the cause is told, and not what follows from it.
+    if broken is not without_card:
+        without_card(tree)
+        assert words(faults_of()) == [told]
+    assert faults_of(settings=Settings(meter=SETTINGS.meter, files=SETTINGS.files, codec=Codec(enabled="no"))) == []
+
+
+def test_arecord_is_missed_only_where_it_is_wanted(faults_of):
+    (fault,) = faults_of(find=lambda program: None)
+    assert (fault.rank, fault.words) == (Rank.NUMBERS, "no arecord")
+    assert "alsa-utils" in fault.remedy
+    without = Settings(meter=SETTINGS.meter, files=SETTINGS.files, codec=Codec(enabled="no"))
+    assert faults_of(find=lambda program: None, settings=without) == []
+
+
+def test_another_sound_device_needs_its_own_card_and_not_our_overlay(faults_of, tree):
+    without_include(tree)
+    other = Settings(meter=SETTINGS.meter, files=SETTINGS.files, codec=Codec(device="hw:CARD=bench,DEV=0"))
+    assert words(faults_of(settings=other)) == ["no codec card"]
+    tree.put("proc/asound/bench")
+    assert faults_of(settings=other) == []
+    unnamed = Settings(meter=SETTINGS.meter, files=SETTINGS.files, codec=Codec(device="hw:0"))
+    assert faults_of(settings=unnamed) == []
+
+
+def test_an_isolator_in_trouble_leaves_the_meter_blind(faults_of):
+    (fault,) = faults_of(isolators_ok=False)
+    assert (fault.rank, fault.words) == (Rank.BLIND, "isolator fault")
+    assert "live" in fault.remedy
+    assert faults_of(isolators_ok=None) == []
+
+
 # -- card -------------------------------------------------------------------------------------------------------------
 
 
@@ -233,11 +312,16 @@ def test_a_logbook_at_work_tells_of_its_card_itself(faults_of, tree, monkeypatch
 
 
 def test_the_simulated_board_has_no_house_to_look_at(faults_of, tree):
-    for folder in ("sys", "dev", "proc"):
+    for folder in ("sys", "dev", "proc", "boot"):
         shutil.rmtree(tree.root / folder)
     bare = Settings(files=SETTINGS.files)
     assert words(faults_of(simulated=True, user_id=0, settings=bare)) == []
-    assert words(faults_of(user_id=0, settings=bare)) == ["clock unsure", "runs as root", "no serial number"]
+    assert words(faults_of(user_id=0, settings=bare)) == [
+        "no codec card",
+        "clock unsure",
+        "runs as root",
+        "no serial number",
+    ]
 
 
 def test_no_folder_named_is_told(faults_of):

@@ -11,12 +11,15 @@ import pytest
 from dry_world import DryWorld, carried_out_by
 from flattop import plan_files
 from flattop.errors import PlanError
+from flattop.measure.alignment import NAMED, Side
 from flattop.measure.verdict import Limits
 from flattop.record import run_file
 from flattop.record.logbook import wave_name, wave_table
 from flattop.record.session import Kept
 from flattop.record.stamps import Wall
+from flattop.toml_files import parse_toml
 from flattop.tuner import Tuner, beginning, going_on
+from flattop.tuning.plan import plan_from
 from flattop.tuning.run import WENT_BACK, Run
 from flattop.tuning.steps import Command, State
 
@@ -155,3 +158,121 @@ def test_that_a_pot_was_set_once_more_is_remembered_over_a_power_cut(plan):
         new_record(plan), steps=(run_file.Step(id=left.id, kind="left", place=left.place, why=WENT_BACK),)
     )
     assert going_on(record).whys == run.whys
+
+
+# -- filters and noise ------------------------------------------------------------------------------------------------
+
+ONE = """
+name = "One filtered output"
+[source]
+name = "Src"
+sides = "left"
+[[tones]]
+name = "42 Hz"
+hz = 42
+band = "bass"
+[[amplifiers]]
+name = "Amp"
+after = "Src"
+[[amplifiers.channels]]
+band = "bass"
+load_ohm = 2
+power_w = 800
+subsonic_hz = 28
+low_pass_hz = 90
+quiet_db = 60
+"""
+
+
+@pytest.fixture
+def filtered():
+    return plan_from(parse_toml(ONE.encode(), name="one", error=PlanError), what="one")
+
+
+def filtered_world(plan):
+    filters = ((Side.HIGH_PASS, NAMED[1], 28.0), (Side.LOW_PASS, NAMED[3], 90.0))
+    return DryWorld(
+        plan,
+        gain={("Amp", ""): 20.0},
+        rail_v={("Amp", ""): 85.0},
+        filters={("Amp", ""): filters},
+        noise_v={("Amp", ""): 0.01},
+    )
+
+
+def test_sweeps_and_silence_go_into_the_record_whenever_the_power_is_pulled(filtered, tmp_path):
+    """From samples to entries: the tuner follows and listens itself, and begins anew with each step."""
+    sessions, world, cuts = Sessions(tmp_path), filtered_world(filtered), []
+    folder, whole = sessions.begin(
+        Run(filtered),
+        new_record(filtered),
+        each_save=lambda record: cuts.append((record, dataclasses.replace(world, gain=dict(world.gain)))),
+    )
+    carried_out_by(whole, world)
+    assert {step.state for step in whole.record.steps} == {"done"}, [s for s in whole.record.steps if s.state != "done"]
+    check_answers(whole.record)
+    saved = run_file.load(folder)
+    assert (saved.responses, saved.noises) == (whole.record.responses, whole.record.noises)
+    # Some of the cuts: each takes a whole sweep or more.
+    answered = [(saved, then) for saved, then in cuts[:-1] if any(s.state == "done" for s in saved.steps)]
+    for saved, then in answered[len(answered) // 2 :: 3]:
+        run_file.save(folder, saved)
+        record = run_file.load(folder)
+        _, tuner = sessions.begin(going_on(record), record, kept=len(record.kept))
+        asked = carried_out_by(tuner, then)
+        assert tuner.over
+        assert not {step.id for step in record.steps if step.state == "done"} & {prompt.step.id for prompt in asked}
+        assert tuner.record.responses[: len(record.responses)] == record.responses
+        assert outcome(tuner) == outcome(whole)
+        check_answers(tuner.record)
+
+
+def check_answers(record):
+    found, left = record.responses
+    assert [found.step, left.step] == ["filter:Amp:as found:42 Hz", "filter:Amp:as left:42 Hz"]
+    for one in (found, left):
+        high, low = one.corner("high-pass"), one.corner("low-pass")
+        assert (high.alignment, low.alignment) == ("Butterworth", "Linkwitz-Riley")
+        # The lag of the sweep moves a corner by `lag` of it at most; the rest is the fit's.
+        assert high.corner_hz == pytest.approx(28.0, abs=high.corner_u_hz + 28.0 * one.lag)
+        assert low.corner_hz == pytest.approx(90.0, abs=low.corner_u_hz + 90.0 * one.lag)
+        assert low.down_3_hz / low.corner_hz == pytest.approx(0.80224, abs=1e-4)  # closed form
+        assert one.passes == 1
+    (noise,) = record.noises
+    assert noise.stage == "heard"
+    left_v = next(kept.rms_v for kept in record.kept if kept.step == "left:Amp:42 Hz")
+    assert noise.tone_v == left_v
+    # White noise of 10 mV over half the rate of 4 kHz, of which 10 to 1300 Hz are heard: closed form.
+    assert noise.total.volts == pytest.approx(0.01 * (1290 / 2000) ** 0.5, rel=0.1)
+    assert 10 ** (noise.total.down_db / 20) == pytest.approx(left_v / noise.total.volts, rel=1e-3)
+
+
+def test_the_live_state_of_a_sweep_and_a_silence_can_be_shown(filtered, tmp_path):
+    world = filtered_world(filtered)
+    _, tuner = Sessions(tmp_path).begin(Run(filtered), new_record(filtered))
+    seen = []
+    carried_out_by(tuner, world, until=lambda: seen.append((tuner.prompt, tuner.response, tuner.noise)) is not None)
+    sweeping = [(prompt, shown) for prompt, shown, _ in seen if prompt.wants == "response"]
+    assert max(len(shown.hz) for _, shown in sweeping if shown is not None) > 60
+    for prompt, shown, heard in seen:
+        assert shown is None or prompt.wants == "response"
+        assert heard is None or prompt.wants == "noise"
+        if prompt.text == "sweep 40 Hz":
+            assert shown.now_hz == pytest.approx(40.0, abs=0.5)
+    assert (tuner.response, tuner.noise) == (None, None)
+
+
+def test_callers_without_samples_get_no_sweep_and_the_run_goes_on(filtered, tmp_path):
+    world = filtered_world(filtered)
+    _, tuner = Sessions(tmp_path).begin(Run(filtered), new_record(filtered))
+    while not tuner.over:
+        assert world.now_s < 600.0
+        world.obey(tuner.prompt)
+        tuner.take(world.see(), now_s=world.now_s)
+    undone = {step.id: step.why for step in tuner.record.steps if step.state != "done"}
+    assert undone == {
+        "filter:Amp:as found:42 Hz": "no sweep came within 60 s",
+        "filter:Amp:as left:42 Hz": "no sweep came within 60 s",
+        "quiet:Amp:42 Hz": "no silence came within 60 s",
+    }
+    assert (tuner.record.responses, tuner.record.noises) == ((), ())

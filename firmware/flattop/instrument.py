@@ -8,7 +8,7 @@ from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from flattop.answers import Answers
+from flattop.answers import Answers, newest
 from flattop.converters import Timebase
 from flattop.errors import FlattopError, PanelError, StorageError
 from flattop.measure.reading import Reading, Reason, Verdict
@@ -26,7 +26,7 @@ from flattop.panel.run_page import run_state
 from flattop.panel.screen import Kept, View
 from flattop.record.logbook import Kept as Promise
 from flattop.record.logbook import Logbook
-from flattop.samples import Input
+from flattop.samples import Input, Samples
 from flattop.selfcheck import CLOCK_WORDS, Fault, Rank
 from flattop.tuner import Tuner
 from flattop.tuning.pot import DOWN, STAY, UP
@@ -329,7 +329,7 @@ class Instrument:
         if tuner is None or tuner.over:
             return
         refused = tuner.refused
-        kept = tuner.take(reading, now_s=now_s, command=command)
+        kept = tuner.take(reading, now_s=now_s, command=command, newest=self._newest)
         if tuner.refused and not refused:
             self._pass_by(Signal.WRONG)
         if tuner.keeping is not None and self.held.keeping is not tuner.keeping:
@@ -346,9 +346,12 @@ class Instrument:
         """Follow a sweep or listen while that is what the page asks."""
         self.answers.keep_in_mind(self.held.kept)
         if self.menu.place.page is Page.CUT:
-            self.answers.follow(self.meter.converter, now_s)
+            self.answers.follow(self._newest, now_s)
         elif self.menu.place.page is Page.QUIET:
-            self.answers.listen(self.meter.converter, now_s)
+            self.answers.listen(self._newest, now_s)
+
+    def _newest(self, duration_s: float) -> tuple[Samples, Samples | None]:
+        return newest(self.meter.converter, duration_s)
 
     def _take_over_set_up(self) -> None:
         set_up = self.menu.set_up
@@ -386,8 +389,8 @@ class Instrument:
             run=run_state(tuner.run, tuner.prompt, tuner.findings, record=self._session) if tuner is not None else None,
             plans=self.menu.plans,
             plan=self.menu.plan,
-            response=self.answers.response,
-            noise=self.answers.noise,
+            response=(tuner.response if tuner is not None else None) or self.answers.response,
+            noise=(tuner.noise if tuner is not None else None) or self.answers.noise,
         )
         try:
             self.panel.screen.show(frame)

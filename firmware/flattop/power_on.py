@@ -92,6 +92,7 @@ def start(
             edges_hz=opened.edges_hz(),
             stuck=controls.stuck() if controls is not None else (),
             battery_low=controls.low_battery if controls is not None else None,
+            isolators_ok=controls.isolators_ok if controls is not None else None,
         )
 
     good = calibration if isinstance(calibration, Calibration) else None

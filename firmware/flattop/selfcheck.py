@@ -5,8 +5,8 @@ that the meter runs with what is sound. Everything else is read from files below
 
 Sources of the files: the kernel's Documentation/hwmon/raspberrypi-hwmon.rst (under-voltage; `get_throttled` is what
 kernels before 4.19 had instead, and newer ones warn in their log when it is read), Documentation/ABI/testing/
-sysfs-class-rtc (clock chip), Raspberry Pi documentation, "Frequency management and thermal control" (80 °C), and
-systemd-time-wait-sync(8) (network time).
+sysfs-class-rtc (clock chip), Documentation/sound/designs/procfile.rst (cards by name), Raspberry Pi documentation,
+"Frequency management and thermal control" (80 °C) and "config.txt", and systemd-time-wait-sync(8) (network time).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import importlib.metadata
 import importlib.util
 import os
 import platform
+import re
 import shutil
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -47,7 +48,8 @@ AGREE_S = 5.0
 """Two clocks that are closer than this tell the same time [s]; the chip itself counts whole seconds."""
 TRIAL = ".flattop-trial"
 """File that is written to see whether the card takes one."""
-
+CODEC_OVERLAY = "flattop-codec"
+"""Overlay of the device tree that makes the full-band converter a sound card; the installer compiles it."""
 
 CLOCK_WORDS = ("clock not set", "clock unsure")
 """Words of the faults that are gone once the time was set by hand."""
@@ -116,6 +118,7 @@ def check(
     simulated: bool = False,
     set_by_hand: bool = False,
     user_id: int | None = None,
+    find: Callable[[str], str | None] = shutil.which,
 ) -> list[Fault]:
     """Return what is wrong at start and will not go away by itself, worst first.
 
@@ -126,11 +129,13 @@ def check(
     simulated : True on the simulated board, which has no bus, no clock chip and no installation to look at
     set_by_hand : True if the wall clock was set on the set-up page since power-on
     user_id : of this process; None for the real one
+    find : gives the path of a program, None where there is none
     """
     wall = now.astimezone(datetime.UTC)
     faults = [*_unopened(parts), *_card(settings.files.folder, root, parts), *_calibration(settings, calibration, wall)]
     if not simulated:
         faults += _slow_bus(parts, root)
+        faults += _codec(settings, root, find)
         faults += _clock(wall, root, settings.files.folder, set_by_hand)
         faults += _house(settings, os.getuid() if user_id is None else user_id)
         faults += versions_amiss()
@@ -144,15 +149,22 @@ def check_running(
     edges_hz: float | None = None,
     stuck: Collection[Button] = (),
     battery_low: bool | None = None,
+    isolators_ok: bool | None = None,
 ) -> list[Fault]:
     """Return what is wrong now and may come and go, worst first; quick enough to be asked once a second.
 
     root : folder that stands for "/"
     edges_hz : falling edges of the ready line in a second [Hz]; None if it is not wired or not known yet
     stuck : buttons that have been down since the start
-    battery_low : level of the battery's warning line; None if it is not wired
+    battery_low : True while the battery's warning line is active; None if it is not wired
+    isolators_ok : False while the isolators' fault line (DIAG, low on a fault) is low; None if it is not wired
     """
-    return worst_first([*_power(root, battery_low), *_ready_line(settings, edges_hz), *_stuck(stuck)])
+    faults = [*_power(root, battery_low), *_ready_line(settings, edges_hz), *_stuck(stuck)]
+    if isolators_ok is False:
+        detail = "the isolators' fault line is low; allowed is high: what is read may be far from what is there"
+        remedy = "treat the leads as live, unclip, and check the supply of the front end"
+        faults.append(Fault(Rank.BLIND, "isolator fault", detail, remedy))
+    return worst_first(faults)
 
 
 def worst_first(faults: Iterable[Fault]) -> list[Fault]:
@@ -194,6 +206,37 @@ def _slow_bus(parts: Mapping[Part, object], root: Path) -> Iterator[Fault]:
         f"the I2C bus runs at {clock_hz} Hz; allowed is {BUS_HZ} Hz or more, or conversions are missed",
         f"set dtparam=i2c_arm_baudrate={BUS_HZ} in the boot configuration",
     )
+
+
+def _codec(settings: Settings, root: Path, find: Callable[[str], str | None]) -> Iterator[Fault]:
+    """Look at all that the full-band converter is read with; a meter without it measures bass tones only."""
+    if settings.codec.enabled == "no":
+        return
+    without = 'or set codec.enabled = "no" to do without the full-band converter'
+    if find("arecord") is None:
+        detail = "arecord, which reads the full-band converter, is not installed"
+        yield Fault(Rank.NUMBERS, "no arecord", detail, f"install the package alsa-utils, {without}")
+    card = re.search(r"CARD=([^,]+)", settings.codec.device)
+    if card is None:
+        return
+    missing = _overlay_missing(root / "boot/firmware") if card[1] == "flattop" else ""
+    if missing:
+        yield Fault(Rank.NUMBERS, "no codec overlay", missing, f"run firmware/deploy/install again, {without}")
+    elif not (root / "proc/asound" / card[1]).exists():
+        detail = f"ALSA has no card {card[1]}, the full-band converter (/proc/asound/cards)"
+        remedy = f"start the meter again if the overlay is new, check the I2S lines (dmesg names the cause), {without}"
+        yield Fault(Rank.NUMBERS, "no codec card", detail, remedy)
+
+
+def _overlay_missing(boot: Path) -> str:
+    """Return what the boot partition lacks of the overlay; "" if nothing, or if there is no boot partition to see."""
+    lines = _text(boot / "config.txt").splitlines()
+    if "include flattop.txt" in lines:
+        lines += _text(boot / "flattop.txt").splitlines()
+    if lines and f"dtoverlay={CODEC_OVERLAY}" not in lines:
+        return f"no line dtoverlay={CODEC_OVERLAY} in the boot configuration, so the full-band converter has no driver"
+    place = boot / "overlays" / f"{CODEC_OVERLAY}.dtbo"
+    return f"{place} is missing, the overlay of the full-band converter" if lines and not place.exists() else ""
 
 
 def _ready_line(settings: Settings, edges_hz: float | None) -> Iterator[Fault]:

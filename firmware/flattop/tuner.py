@@ -12,19 +12,38 @@ from typing import Protocol
 import msgspec
 
 from flattop import __version__, plan_files
+from flattop.answers import Newest, Tracker
 from flattop.calibration import Calibration, age_days
 from flattop.errors import PlanError, StorageError
+from flattop.measure.noise import Listener, Noise
 from flattop.measure.reading import Reading, Verdict
+from flattop.measure.response import Response
 from flattop.measure.verdict import Limits
 from flattop.panel.screen import View
 from flattop.record import run_file
 from flattop.record.logbook import wave_name
+from flattop.record.run_answers import noise_from, response_from
 from flattop.record.stamps import Trust, Wall, rfc3339
 from flattop.tuning import judge
 from flattop.tuning.judge import Finding, Judgement, Level
 from flattop.tuning.plan import Plan, text_of
 from flattop.tuning.run import Run, is_supply
-from flattop.tuning.steps import Command, Course, Heard, Judge, Keep, Kind, Prompt, Request, State, Step, Word, steps_of
+from flattop.tuning.steps import (
+    Command,
+    Course,
+    Heard,
+    Judge,
+    Keep,
+    Kind,
+    Note,
+    Prompt,
+    Request,
+    State,
+    Step,
+    Wants,
+    Word,
+    steps_of,
+)
 
 
 class Promise(Protocol):
@@ -69,6 +88,7 @@ class Tuner:
     refused: bool = field(default=False, init=False)
     """The card does not promise to take a reading; it is asked again with every turn."""
     _waiting: tuple[Keep, Promise | None] | None = field(default=None, init=False)
+    _tracker: Tracker = field(default_factory=lambda: Tracker(Wants.READINGS), init=False)
 
     def __post_init__(self) -> None:
         self.findings = [_judged(finding) for finding in self.record.findings]
@@ -76,8 +96,28 @@ class Tuner:
         self._send(None)  # begins it
         self._save()
 
-    def take(self, reading: Reading, *, now_s: float, command: Command = Command.NONE) -> bool:
-        """Take the next reading in; True if another one has just been kept."""
+    @property
+    def response(self) -> Response | None:
+        """What the sweep of the present step shows so far; None where none is wanted, or nothing came in."""
+        return self._tracker.response
+
+    @property
+    def noise(self) -> Noise | None:
+        """What is heard without a tone in the present step; None where that is not wanted, or nothing came in."""
+        return self._tracker.noise
+
+    def take(
+        self,
+        reading: Reading,
+        *,
+        now_s: float,
+        command: Command = Command.NONE,
+        newest: Newest | None = None,
+    ) -> bool:
+        """Take the next reading in; True if another one has just been kept.
+
+        newest : gives the newest samples; without it no sweep and no silence is found
+        """
         if self._waiting is not None:
             keep, promise = self._waiting
             if promise is None:
@@ -89,7 +129,9 @@ class Tuner:
             self._send(None)
             return True
         if not self.over:
-            self._send(Heard(reading, now_s, command))
+            if newest is not None:
+                self._tracker.look(newest, now_s=now_s)
+            self._send(Heard(reading, now_s, command, self.response, self.noise))
         return False
 
     def view(self, view: View) -> View:
@@ -118,18 +160,23 @@ class Tuner:
         try:
             self._go_on(self._course.send(answer))
         except StopIteration:
-            self.prompt, self.over = None, True
+            self.prompt, self.over, self._tracker = None, True, Tracker(Wants.READINGS)
             self._save()
 
     def _go_on(self, request: Request) -> None:
-        while isinstance(request, Judge):
-            self.findings.append(request.finding)
+        while isinstance(request, Judge | Note):
+            if isinstance(request, Judge):
+                self.findings.append(request.finding)
+            else:
+                self._note_answer(request)
             request = self._course.send(None)
         if isinstance(request, Keep):
             self.keeping = request.reading
             self._ask_card(request)
         else:
             before, self.prompt = self.prompt, request
+            if request.anew or request.wants is not self._tracker.wants:
+                self._tracker = self._tracker_for(request)
             if before is not None and before.step is not request.step:
                 self._save()
 
@@ -139,6 +186,12 @@ class Tuner:
             self.refused = False
         except StorageError:
             self._waiting, self.refused = (keep, None), True
+
+    def _tracker_for(self, prompt: Prompt) -> Tracker:
+        level = self.run.level_left(prompt.step) if prompt.wants is Wants.NOISE else None
+        if level is None:
+            return Tracker(prompt.wants)
+        return Tracker(prompt.wants, Listener(tone_v=level.rms_v, tone_hz=level.hz))
 
     # -- the record -----------------------------------------------------------------------------------------------
 
@@ -157,6 +210,17 @@ class Tuner:
         )
         self.record = msgspec.structs.replace(self.record, kept=(*self.record.kept, kept))
         self._save()
+
+    def _note_answer(self, note: Note) -> None:
+        """Put what a sweep or a silence showed into the record; it is saved with the end of its step, all at once."""
+        step, reading, wall, record = note.step.id, note.reading, self.wall(), self.record
+        if note.response is not None:
+            response = response_from(note.response, step=step, reading=reading, wall=wall)
+            record = msgspec.structs.replace(record, responses=(*record.responses, response))
+        if note.noise is not None:
+            heard = noise_from(note.noise, step=step, reading=reading, wall=wall)
+            record = msgspec.structs.replace(record, noises=(*record.noises, heard))
+        self.record = record
 
     def _save(self) -> None:
         self.record = msgspec.structs.replace(

@@ -31,6 +31,8 @@ _WHAT_FOR = {
     Kind.SET: "set",
     Kind.MATCH: "match",
     Kind.LEFT: "as left",
+    Kind.FILTER: "filter",
+    Kind.QUIET: "noise",
     Kind.RECONNECT: "reconnect",
 }
 _STATES: dict[State, tuple[str, Colour]] = {

@@ -20,7 +20,7 @@ import msgspec
 from flattop import __version__
 from flattop.errors import SettingsError, StorageError
 from flattop.record.card import Card, write_file
-from flattop.record.report_view import Estimate, Findings, Output, Picture, Record, state_of
+from flattop.record.report_view import Estimate, Filtered, Findings, Output, Picture, Record, state_of
 from flattop.record.rows import Value, cell, line
 from flattop.record.run_file import Kept, Run, add_notes, load, note_volume
 from flattop.record.stamps import Trust, rfc3339
@@ -42,6 +42,8 @@ KINDS = {
     "match": "matched",
     "tone": "other tone",
     "left": "as left",
+    "filter": "filter",
+    "quiet": "noise",
     "reconnect": "reconnect",
 }
 INKS = {"ink": "#000000", "quiet": "#595959", "blue": "#0072B2"}
@@ -113,6 +115,7 @@ COLUMNS = (
     *("number", "step", "kind", "place", "channel", "side", "tone", "state", "wall_time", "wall_trust", "t_s", "input"),
     *("rms_v", "u_v", "u_common_rel", "hz", "verdict", "reason", "overdrive_db", "thd_pct", "dc_v", "no_load"),
     *("ceiling_v", "ceiling_u_v", "volume_step", "judgement", "findings", "simulated", "calibrated", "wave"),
+    *("line_to_speaker_db", "line_to_speaker_u_db", "polarity"),
 )
 
 
@@ -140,7 +143,7 @@ def page(run: Run, folder: Path) -> str:
     import jinja2
     from markupsafe import Markup
 
-    from flattop.record.report_charts import levels_svg, tops_svg
+    from flattop.record.report_charts import levels_svg, response_svg, tops_svg
 
     record = Record(run, folder)
 
@@ -162,6 +165,22 @@ def page(run: Run, folder: Path) -> str:
         words = f"tops of reading {kept.number}: {kept.verdict}{missing}"
         return Markup(tops_svg(picture.tops, name=f"k{kept.number}", words=words))
 
+    def response_chart(filtered: Filtered, number: int) -> Markup:
+        channel = filtered.channel
+        said = []
+        for text, one in (("as found", filtered.found), ("as left", filtered.left)):
+            corners = one.corners if one is not None else ()
+            said += [f"{corner.side} at {corner.corner_hz:.4g} Hz {text}" for corner in corners]
+        return Markup(
+            response_svg(
+                filtered.found,
+                filtered.left,
+                stated_hz=[hz for hz in (channel.subsonic_hz, channel.low_pass_hz) if hz],
+                name=f"f{number}",
+                words="level against frequency: " + (", ".join(said) or "no corner"),
+            )
+        )
+
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True, finalize=_printable
     )
@@ -176,6 +195,7 @@ def page(run: Run, folder: Path) -> str:
         inks=INKS,
         fills=FILLS,
         levels_chart=levels_chart,
+        response_chart=response_chart,
         tops_chart=tops_chart,
         made_with=__version__,
     )
@@ -188,26 +208,30 @@ def _printable(value: object) -> object:
     return "".join(c if c.isprintable() or c in "\n\u00a0\u3000" else "\ufffd" for c in value)
 
 
-def figures(value: float, u: float | None, *, digits: int | None = None) -> tuple[str, str]:
+def figures(
+    value: float, u: float | None, *, digits: int | None = None, finest: int = MOST_DECIMALS
+) -> tuple[str, str]:
     """Return a value and its expanded uncertainty as text.
 
-    `digits` are those of the uncertainty, two by default, which is rounded up and no finer than thousandths. Without
-    one they are those of the value, four by default, and the second text is empty.
+    `digits` are those of the uncertainty, two by default, which is rounded up and has `finest` decimals at most.
+    Without one they are those of the value, four by default, and the second text is empty.
     """
     if not u:
         return f"{value:.{digits or 4}g}".replace("-", "−"), ""
-    decimals = min(max((digits or 2) - 1 - math.floor(math.log10(u)), 0), MOST_DECIMALS)
+    decimals = min(max((digits or 2) - 1 - math.floor(math.log10(u)), 0), finest)
     upward = math.ceil(u * 10**decimals - 1e-6) / 10**decimals
     return f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "−"), f"{upward:.{decimals}f}"
 
 
-def _number(value: float | None, unit: str, u: float | None = None, *, digits: int | None = None) -> Markup:
+def _number(
+    value: float | None, unit: str, u: float | None = None, *, digits: int | None = None, finest: int = MOST_DECIMALS
+) -> Markup:
     """Return a number for people, with the same one for machines behind it."""
     from markupsafe import Markup
 
     if value is None:
         return Markup("not known")
-    text, u_text = figures(value, u, digits=digits)
+    text, u_text = figures(value, u, digits=digits, finest=finest)
     number = Markup('<data value="{}">{}</data>').format(repr(value), text)
     if not u_text:
         return Markup('<span class="number">{}\u00a0{}</span>').format(number, unit)

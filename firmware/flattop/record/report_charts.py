@@ -1,4 +1,4 @@
-"""The charts of the report, as SVG that stands inside a page: folded tops, and levels as found and as left.
+"""The charts of the report, as SVG that stands inside a page: folded tops, levels, and the curve of a filter.
 
 Names of the plan never come in here: a chart's font may not have their script, the page around it has.
 """
@@ -16,10 +16,11 @@ import numpy as np
 from matplotlib import style
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from flattop.measure.reading import Tops
 from flattop.record.report_view import Levels
+from flattop.record.run_answers import ResponseEntry
 from flattop.samples import FloatArray
 
 INK = "#000000"
@@ -31,6 +32,10 @@ AS_FOUND, AS_LEFT = "#FFFFFF", "#0072B2"
 
 _SPANS_DEG = (36.0, 60.0, 90.0)
 _POINTS = 61
+TOP_DB, BOTTOM_DB = 3.0, -33.0
+GAP_OCTAVE = 0.35
+"""A curve with a wider hole than this is not drawn across it."""
+TICKS_HZ = (10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
 _STYLE: Final = {"svg.fonttype": "none", "svg.hashsalt": "flattop", "hatch.linewidth": 0.7, "font.size": 9.0}
 
 
@@ -110,6 +115,58 @@ def levels_svg(levels: Levels, *, among: Sequence[float], name: str, words: str)
     return _inline(figure, name=name, words=words)
 
 
+@style.context(["default", _STYLE])
+def response_svg(
+    found: ResponseEntry | None, left: ResponseEntry | None, *, stated_hz: Sequence[float], name: str, words: str
+) -> str:
+    """Return the curves of level [dB] against frequency [Hz] of one output; empty where there is none.
+
+    The broken line is as found, the thick blue one as left; dotted uprights are the stated corners, a triangle stands
+    on each corner that was found.
+    """
+    swept = [one for one in (found, left) if one is not None and len(one.curve) > 1]
+    if not swept:
+        return ""
+    low = min(one.curve[0].hz for one in swept)
+    high = max(one.curve[-1].hz for one in swept)
+    figure, axes = _figure(4.6, 1.7)
+    for level_db in (-3.01, -6.02):
+        axes.axhline(level_db, color=INK, linewidth=0.4, alpha=0.5)
+    for hz in stated_hz:
+        axes.axvline(hz, color=INK, linewidth=1.0, linestyle=(0, (1, 2)))
+    for one, ink, width, dashes in ((found, INK, 1.2, (0, (4, 2.5))), (left, AS_LEFT, 2.2, "solid")):
+        if one is None or one not in swept:
+            continue
+        axes.plot(*_with_gaps(one), color=ink, linewidth=width, linestyle=dashes)
+        for corner in one.corners:
+            down_db = -6.02 if corner.alignment == "Linkwitz-Riley" else -3.01
+            face = AS_LEFT if one is left else AS_FOUND
+            axes.plot(
+                [corner.corner_hz], [down_db], "v", markersize=6, markerfacecolor=face, markeredgecolor=INK, zorder=3
+            )
+    axes.set_xscale("log")
+    axes.set_xlim(low / 1.05, high * 1.05)
+    axes.set_ylim(BOTTOM_DB, TOP_DB)
+    axes.xaxis.set_major_locator(FixedLocator([hz for hz in TICKS_HZ if low / 1.05 <= hz <= high * 1.05]))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz:g} Hz" if hz < 1000 else f"{hz / 1000:g} kHz"))
+    axes.yaxis.set_major_locator(FixedLocator([0.0, -6.0, -12.0, -24.0]))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda db, _: f"{db:g} dB".replace("-", "\N{MINUS SIGN}")))
+    axes.tick_params(length=2.5, pad=2.0)
+    for edge in ("right", "top"):
+        axes.spines[edge].set_visible(False)
+    axes.set_position((0.12, 0.15, 0.86, 0.83))
+    return _inline(figure, name=name, words=words)
+
+
+def _with_gaps(one: ResponseEntry) -> tuple[FloatArray, FloatArray]:
+    """Return frequencies and levels of a curve, with NaN in its wider holes."""
+    hz = np.array([point.hz for point in one.curve])
+    db = np.array([point.level_db for point in one.curve])
+    holes = np.flatnonzero(np.diff(np.log2(hz)) > GAP_OCTAVE) + 1
+    return np.insert(hz, holes, np.sqrt(hz[holes - 1] * hz[holes])), np.insert(db, holes, np.nan)
+
+
 def _figure(width: float, height: float) -> tuple[Figure, Axes]:
     figure = Figure(figsize=(width, height))
     figure.patch.set_visible(False)
@@ -128,7 +185,9 @@ def _inline(figure: Figure, *, name: str, words: str) -> str:
     svg = re.sub(r"<metadata>.*?</metadata>|<style.*?</style>|<!--.*?-->|<defs>\s*</defs>", "", svg, flags=re.DOTALL)
     svg = re.sub(r' (?:xmlns(?::xlink)?|version|width|height)="[^"]*"', "", svg, count=5)
     svg = svg.replace("xlink:href", "href")
-    svg = re.sub(r' id="(?:figure|axes|patch|line2d|matplotlib|text|xtick|FillBetween|LineCollection)[^"]*"', "", svg)
+    svg = re.sub(
+        r' id="(?:figure|axes|patch|line2d|matplotlib|text|xtick|ytick|FillBetween|LineCollection)[^"]*"', "", svg
+    )
     svg = re.sub(r'( id="|href="#|url\(#)', rf"\g<1>{name}-", svg)
     svg = re.sub(r"(\d\.\d\d)\d+", r"\1", svg)
     svg = re.sub(r"font-family: [^;]*;", "", svg)

@@ -13,11 +13,15 @@ import numpy as np
 
 from flattop.errors import StorageError
 from flattop.measure.reading import Tops
+from flattop.record.run_answers import CornerEntry, NoiseEntry, ResponseEntry
 from flattop.record.run_file import Finding, Kept, PlanAmplifier, PlanChannel, PlanLink, Run, Step, plan_of
 from flattop.tuning.judge import Level, difference_v, power_w, ratio_db
 
 MOST_WAVE_BYTES = 1 << 20
 GRAVEST = ("fail", "cannot tell", "pass")
+KIND_OF = {"corner": "filter", "noise": "quiet"}
+"""Findings that speak of steps of one kind, which nothing else speaks of."""
+FILTERS = {"high-pass": "subsonic", "low-pass": "low-pass"}
 
 
 @dataclass(frozen=True)
@@ -32,6 +36,9 @@ class Findings:
 
     def _speaks_of(self, finding: Finding, step: Step) -> bool:
         where = set(finding.where)
+        of_kind = KIND_OF.get(finding.what)
+        if step.kind != of_kind and (of_kind is not None or step.kind in KIND_OF.values()):
+            return False
         if step.side and where & {"left", "right"} and step.side not in where:
             return False
         if where & _names(step):
@@ -147,6 +154,53 @@ class Output:
 
 
 @dataclass(frozen=True)
+class Cut:
+    """One filter of an output: its corner as found and as left."""
+
+    name: str
+    """subsonic or low-pass"""
+    stated_hz: float | None
+    """Corner that the plan states [Hz]; None where it states none."""
+    found: CornerEntry | None
+    left: CornerEntry | None
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class Filtered:
+    """The filters of one output, and the curves they were found from."""
+
+    amplifier: PlanAmplifier
+    channel: PlanChannel
+    found: ResponseEntry | None
+    left: ResponseEntry | None
+    why_not: str
+    """Why one of the two is missing."""
+
+    def cuts(self, findings: Sequence[Finding]) -> list[Cut]:
+        """Return the filters that the plan states or a sweep showed, each with what is said of it."""
+        stated = {"high-pass": self.channel.subsonic_hz, "low-pass": self.channel.low_pass_hz}
+        cuts = []
+        for side, name in FILTERS.items():
+            found, left = (one.corner(side) if one is not None else None for one in (self.found, self.left))
+            if stated[side] or found is not None or left is not None:
+                about = tuple(finding for finding in findings if name in finding.where)
+                cuts.append(Cut(name, stated[side] or None, found, left, about))
+        return cuts
+
+
+@dataclass(frozen=True)
+class Hush:
+    """What one output has without a tone."""
+
+    amplifier: PlanAmplifier
+    channel: PlanChannel
+    noise: NoiseEntry | None
+    why_not: str
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
 class Passage:
     """One side of a link: the level before and after it."""
 
@@ -190,12 +244,15 @@ class Record:
     @property
     def simulated(self) -> bool:
         """True if anything in it comes from the simulated board."""
-        return self.run.meter.simulated or any(kept.simulated for kept in self.run.kept)
+        return self.run.meter.simulated or any(one.simulated for one in self._measured())
 
     @property
     def uncalibrated(self) -> bool:
         """True if anything in it was measured without a calibration."""
-        return self.run.meter.calibrated_on is None or not all(kept.calibrated for kept in self.run.kept)
+        return self.run.meter.calibrated_on is None or not all(one.calibrated for one in self._measured())
+
+    def _measured(self) -> tuple[Kept | ResponseEntry | NoiseEntry, ...]:
+        return (*self.run.kept, *self.run.responses, *self.run.noises)
 
     def judged(self, judgement: str) -> list[Finding]:
         """Return the findings with this judgement."""
@@ -311,6 +368,33 @@ class Record:
                 findings = self.findings.of(*(step for _, step in pairs if step is not None))
                 yield Output(amplifier, channel, tone, pairs[0][0], pairs[1][0], "; ".join(whys), tuple(findings))
 
+    # -- filters and noise
+
+    def filters(self) -> list[tuple[Filtered, list[Cut]]]:
+        """Return each output that was to be swept, with its filters."""
+        filtered = []
+        for amplifier, channel, steps in self._steps_of("filter"):
+            entries = {one.step: one for one in self.run.responses}  # of several the last one
+            by_text = {step.text: entries.get(step.id) for step in steps}
+            one = Filtered(amplifier, channel, by_text.get("as found"), by_text.get("as left"), _why_not(steps))
+            filtered.append((one, one.cuts(self.findings.of(*steps))))
+        return filtered
+
+    def noises(self) -> list[Hush]:
+        """Return each output that was to be listened to."""
+        entries = {one.step: one for one in self.run.noises}
+        return [
+            Hush(amplifier, channel, entries.get(steps[-1].id), _why_not(steps), tuple(self.findings.of(*steps)))
+            for amplifier, channel, steps in self._steps_of("quiet")
+        ]
+
+    def _steps_of(self, kind: str) -> Iterator[tuple[PlanAmplifier, PlanChannel, list[Step]]]:
+        for amplifier in self.plan.amplifiers:
+            for channel in amplifier.channels:
+                where = (kind, amplifier.name, channel.name)
+                if steps := [step for step in self.run.steps if (step.kind, step.place, step.channel) == where]:
+                    yield amplifier, channel, steps
+
     # -- the tops
 
     def pictures(self) -> list[Picture]:
@@ -332,6 +416,12 @@ def _level(kept: Kept | None) -> Level | None:
     if kept is None or kept.rms_v is None or kept.u_v is None:
         return None
     return Level(rms_v=kept.rms_v, u_v=kept.u_v, u_common_rel=kept.u_common_rel, path=kept.path)
+
+
+def _why_not(steps: Sequence[Step]) -> str:
+    """Return how and why steps ended that were not done."""
+    undone = [step for step in steps if step.state != "done"]
+    return "; ".join(dict.fromkeys(": ".join(filter(None, (step.text, step.state, step.why))) for step in undone))
 
 
 def _number(value: float | None) -> float:

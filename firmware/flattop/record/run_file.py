@@ -1,8 +1,9 @@
 """run.json: a tuning run in its session folder, from which the run goes on after a power cut and the report is made.
 
 Strict JSON (RFC 8259) in UTF-8. Its keys are the fields of `Run` and of what it holds, and `firmware/run-file.md`
-describes each. Version 1 has these keys and no other: a key more or another meaning raises the version, and a reader
-refuses what is newer than itself. The plan alone may hold more than is known here, and keeps it.
+describes each. Version 2 has these keys and no other: a key more or another meaning raises the version. A reader
+refuses what is newer than itself and reads what is older, which is saved again in its own version. The plan alone may
+hold more than is known here, and keeps it.
 """
 
 from __future__ import annotations
@@ -20,7 +21,15 @@ from msgspec import Meta, Struct
 from flattop.errors import StorageError, listed
 from flattop.measure.reading import Reading, Verdict
 from flattop.record.card import REMEDIES, Card, words_for, write_file
-from flattop.record.rows import DIGITS
+from flattop.record.run_answers import (
+    Entry,
+    NoiseEntry,
+    NotNegative,
+    ResponseEntry,
+    WallTime,
+    known,
+    newer_than_version_1,
+)
 from flattop.record.session_folder import newest_few
 from flattop.record.stamps import Trust, Wall, rfc3339
 from flattop.samples import Input
@@ -28,7 +37,7 @@ from flattop.tuning.judge import level_of
 
 NAME = "run.json"
 SCHEMA: Final = "flattop-run"
-VERSION: Final = 1
+VERSION: Final = 2
 MOST_BYTES = 1 << 24
 """A run of many hours is far smaller."""
 MOST_FAULTS = 20
@@ -39,18 +48,13 @@ LOOK_BACK = 5
 """Sessions that are looked through for a run to go on with."""
 
 Side = Literal["left", "right", "both", ""]
-Kind = Literal["check", "supply", "source", "link", "found", "set", "match", "tone", "left", "reconnect"]
-NotNegative = Annotated[float, Meta(ge=0.0)]
+Kind = Literal[
+    "check", "supply", "source", "link", "found", "set", "match", "tone", "left", "filter", "quiet", "reconnect"
+]
 Count = Annotated[int, Meta(ge=1)]
-WallTime = Annotated[str, Meta(pattern=r"^$|^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)$")]
-"""RFC 3339, or empty where the time is not known."""
 
 
-class _Entry(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A part of run.json: exactly these keys."""
-
-
-class MeterState(_Entry, frozen=True, kw_only=True):
+class MeterState(Entry, frozen=True, kw_only=True):
     """The instrument at the start of the run."""
 
     serial: str
@@ -61,7 +65,7 @@ class MeterState(_Entry, frozen=True, kw_only=True):
     limits: dict[str, float]
 
 
-class Started(_Entry, frozen=True, kw_only=True):
+class Started(Entry, frozen=True, kw_only=True):
     """When the run began, by both clocks."""
 
     wall_time: WallTime
@@ -70,7 +74,7 @@ class Started(_Entry, frozen=True, kw_only=True):
     monotonic_s: float
 
 
-class Step(_Entry, frozen=True, kw_only=True):
+class Step(Entry, frozen=True, kw_only=True):
     """One step of the job and how it ended."""
 
     id: Annotated[str, Meta(min_length=1)]
@@ -86,7 +90,7 @@ class Step(_Entry, frozen=True, kw_only=True):
     """Why it was skipped, or could not be done."""
 
 
-class Kept(_Entry, frozen=True, kw_only=True):
+class Kept(Entry, frozen=True, kw_only=True):
     """A kept reading and the step it was kept for."""
 
     step: str
@@ -112,9 +116,12 @@ class Kept(_Entry, frozen=True, kw_only=True):
     volume_step: int | None
     simulated: bool
     calibrated: bool
+    line_to_speaker_db: float | None = None
+    line_to_speaker_u_db: NotNegative | None = None
+    polarity: Literal["same", "opposite", "cannot tell", ""] = ""
 
 
-class Finding(_Entry, frozen=True, kw_only=True):
+class Finding(Entry, frozen=True, kw_only=True):
     """A judgement and what it is about."""
 
     what: str
@@ -123,29 +130,31 @@ class Finding(_Entry, frozen=True, kw_only=True):
     value: float | None
     u: NotNegative | None
     limit: float | None
-    unit: Literal["dB", "V", ""]
+    unit: Literal["dB", "V", "%", ""]
     text: str
     causes: tuple[str, ...]
     no_load: bool
 
 
-class Note(_Entry, frozen=True, kw_only=True):
+class Note(Entry, frozen=True, kw_only=True):
     """A free note."""
 
     wall_time: WallTime
     text: Annotated[str, Meta(max_length=NOTE_CHARACTERS)]
 
 
-class Run(_Entry, frozen=True, kw_only=True):
+class Run(Entry, frozen=True, kw_only=True):
     """All of run.json."""
 
     schema: Literal["flattop-run"] = SCHEMA
-    version: Literal[1] = VERSION
+    version: Literal[1, 2] = VERSION
     plan: dict[str, Any]
     meter: MeterState
     started: Started
     steps: tuple[Step, ...] = ()
     kept: tuple[Kept, ...] = ()
+    responses: tuple[ResponseEntry, ...] = ()
+    noises: tuple[NoiseEntry, ...] = ()
     findings: tuple[Finding, ...] = ()
     notes: tuple[Note, ...] = ()
 
@@ -185,6 +194,9 @@ class PlanChannel(Struct, frozen=True, kw_only=True):
     load_ohm: NotNegative = 0.0
     pot: str = ""
     match: str = ""
+    subsonic_hz: NotNegative = 0.0
+    low_pass_hz: NotNegative = 0.0
+    quiet_db: NotNegative = 0.0
 
 
 class PlanAmplifier(Struct, frozen=True, kw_only=True):
@@ -230,6 +242,7 @@ def kept_from(
     u_common_rel : part of the uncertainty, over the level, that readings through the same path share
     ceiling_v, ceiling_u_v : highest clean level on this output with this tone, and its uncertainty [V]
     """
+    between = reading.between
     return Kept(
         step=step,
         number=number,
@@ -239,26 +252,25 @@ def kept_from(
         t_s=round(reading.time_s, 6),
         input=reading.facts.input,
         path=level_of(reading, no_load=no_load).path,
-        rms_v=_known(reading.rms_v),
-        u_v=_known(reading.rms_u_v),
-        u_common_rel=_known(u_common_rel) or 0.0,
-        hz=_known(reading.hz),
+        rms_v=known(reading.rms_v),
+        u_v=known(reading.rms_u_v),
+        u_common_rel=known(u_common_rel) or 0.0,
+        hz=known(reading.hz),
         verdict=reading.verdict,
         reason=str(reading.reason),
-        overdrive_db=_known(reading.overdrive_db),
-        thd_pct=_known(reading.thd_pct),
-        dc_v=_known(reading.dc_v),
+        overdrive_db=known(reading.overdrive_db),
+        thd_pct=known(reading.thd_pct),
+        dc_v=known(reading.dc_v),
         no_load=no_load,
-        ceiling_v=_known(ceiling_v),
-        ceiling_u_v=_known(ceiling_u_v),
+        ceiling_v=known(ceiling_v),
+        ceiling_u_v=known(ceiling_u_v),
         volume_step=volume_step,
         simulated=reading.facts.simulated,
         calibrated=reading.facts.calibrated,
+        line_to_speaker_db=known(between.gain_db) if between is not None else None,
+        line_to_speaker_u_db=known(between.gain_u_db) if between is not None else None,
+        polarity=between.polarity.value if between is not None and math.isfinite(between.gain_db) else "",
     )
-
-
-def _known(value: float) -> float | None:
-    return float(f"{value:.{DIGITS}g}") if math.isfinite(value) else None
 
 
 # -- writing ----------------------------------------------------------------------------------------------------------
@@ -361,14 +373,14 @@ def load(folder: Path) -> Run:
     version = held.get("version")
     if isinstance(version, int) and version > VERSION:
         raise StorageError(
-            f"{path} has version {version}; this flattop reads version {VERSION} and no newer one; update flattop"
+            f"{path} has version {version}; this flattop reads versions 1 to {VERSION} and no newer one; update flattop"
         )
     faults = _faults_of(held)
     if faults:
         if len(faults) > MOST_FAULTS:
             faults[MOST_FAULTS:] = [f"and {len(faults) - MOST_FAULTS} more"]
         raise StorageError(listed(f"{path} is damaged; {copy}:", faults))
-    return msgspec.convert(held, Run)
+    return msgspec.structs.replace(msgspec.convert(held, Run), version=VERSION)
 
 
 def unfinished(root: Path) -> tuple[Path, Run] | None:
@@ -422,7 +434,8 @@ def _why_missing(folder: Path) -> str:
 
 
 def _faults_of(held: object) -> list[str]:
-    """Return everything in which a decoded file differs from version 1, one message each."""
+    """Return everything in which a decoded file differs from its version, one message each."""
+    older = newer_than_version_1(held) if isinstance(held, dict) and held.get("version") == 1 else []
     try:
         run = msgspec.convert(held, Run)
         if run.plan is not None:
@@ -431,8 +444,8 @@ def _faults_of(held: object) -> list[str]:
         faults = list(_faults(held, Run, ""))
         if isinstance(held, dict) and isinstance(held.get("plan"), dict):
             faults += _faults(held["plan"], PlanView, "plan")
-        return faults or [str(first)]
-    return list(_contradictions(run))
+        return older + (faults or [str(first)])
+    return older + list(_contradictions(run))
 
 
 def _faults(value: object, kind: Any, at: str) -> Iterator[str]:  # noqa: ANN401  an annotation, of any form
@@ -479,6 +492,11 @@ def _contradictions(run: Run) -> Iterator[str]:
         if kept.number in numbers:
             yield f"kept[{number}].number is {kept.number}, as of an earlier reading; each needs its own"
         numbers.add(kept.number)
+    of_steps = {"responses": [one.step for one in run.responses], "noises": [one.step for one in run.noises]}
+    for name, ids in of_steps.items():
+        for number, step_id in enumerate(ids):
+            if step_id not in steps:
+                yield f"{name}[{number}].step is {_shown(step_id)}; no step has this id"
 
 
 def _shown(value: object) -> str:

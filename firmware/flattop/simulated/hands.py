@@ -14,7 +14,8 @@ import numpy as np
 
 from flattop.measure.reading import Reason
 from flattop.samples import Input
-from flattop.simulated.electrics import Spot, Vehicle
+from flattop.simulated.chain import Spot, pot_of
+from flattop.simulated.electrics import Vehicle
 from flattop.simulated.vehicle_file import Channel, Fault, Trouble
 
 REACTION_S = (0.4, 0.8)
@@ -38,9 +39,16 @@ PATIENCE_S = 1.2
 """How long something is seen to be wrong before a hand is moved for it."""
 AGAIN_S = 5.0
 """From one remedy to the next, if the first did not help."""
+SWEEPS_HZ = ((10.0, 300.0), (10.0, 20_000.0))
+"""Sweeps that are on the stick; for the tones of a bass converter the first one, for all others the second one."""
+BASS_HZ = 250.0
+SWEEP_S = 60.0
+SWEEP_AGAIN_S = 30.0
+"""From one start of a sweep to the next, while the screen goes on asking for it."""
 WORD_S = 10.0
 """Leads that are to be clipped on though they are: after this time they are put on anew."""
 
+_SWEEP = "sweep"
 _FREQUENCY = re.compile(r"(\d+(?:\.\d+)?)\s*(k?)Hz", re.IGNORECASE)
 _PUT_RIGHT = ("wrong", "play", "restart", "lift", "clip is off")
 _NOTHING_THERE = {Reason.NO_TONE.value, Reason.LEAD_OFF.value, Reason.FADING.value}
@@ -60,7 +68,9 @@ class Instruction:
     """Level to turn the gain to [V rms]."""
     tolerance_v: float = 0.0
     hz: float | None = None
-    """Tone that the step needs [Hz]."""
+    """Tone that the step needs [Hz]; while a sweep is asked for, it tells which one."""
+    beside: str = ""
+    """Where the line leads go while the speaker leads are on `place`; empty: they come off."""
 
 
 class Hands:
@@ -73,6 +83,7 @@ class Hands:
         self._at: Spot | None = None
         """Where the tuner believes the leads to be."""
         self._free_s = -math.inf
+        self._beside = ""
         self._on_s = math.inf
         """Since when the leads are there."""
         self._visits: dict[str, int] = {}
@@ -81,7 +92,9 @@ class Hands:
         self._step_db = STEP_DB
         # the second person
         self._tone = ""
-        """What the second person believes to be playing."""
+        """What the second person believes to be playing; empty: nothing."""
+        self._sweep_hz = SWEEPS_HZ[0]
+        self._swept_s = -math.inf
         self._dash_free_s = -math.inf
         self._moved = 0
         self._rate_db_s = FAST_DB_S
@@ -112,10 +125,18 @@ class Hands:
         self._asked_to_clip_s = min(self._asked_to_clip_s, now_s)
         # Reconnecting the speakers is done without the leads.
         spot = None if shown.text.startswith("speakers") else self._vehicle.spot(shown.place)
-        tone = self._tone_named(shown)
-        if spot is not None and spot is not self._at:
+        # Whoever follows a sweep, or listens to silence, keeps still as well: the step's own tone is not played then.
+        sweeping = shown.text.startswith(("play sweep", "sweep"))
+        silent = shown.text == "stop the track" or (not self._tone and shown.text == "keep still")
+        tone = "" if sweeping or silent else self._tone_named(shown)
+        if spot is not None and (spot is not self._at or (shown.beside and shown.beside != self._beside)):
             if now_s >= self._free_s:
-                self._go(spot, tone, now_s)
+                self._go(spot, tone, now_s, beside=shown.beside)
+        elif sweeping or silent:
+            if reason == Reason.LEAD_OFF and self._is_wrong(shown, verdict, reason, now_s):
+                self._remedy(reason, now_s)
+            elif now_s >= self._free_s:
+                self._change_track(shown, now_s)
         elif signal == "not kept" or shown.text.startswith(_PUT_RIGHT):
             self._put_right(shown, tone, now_s)
         elif self._at is not None and self._is_wrong(shown, verdict, reason, now_s):
@@ -143,7 +164,7 @@ class Hands:
 
     # -- the tuner ----------------------------------------------------------------------------------------------------
 
-    def _go(self, spot: Spot, tone: str, now_s: float) -> None:
+    def _go(self, spot: Spot, tone: str, now_s: float, *, beside: str) -> None:
         """Take the leads to another place, and have its tone played."""
         self._visits[spot.label] = self._visits.get(spot.label, 0) + 1
         mistakes = {fault.what: fault for fault in self._mistakes(spot)}
@@ -159,6 +180,7 @@ class Hands:
         if wrong_place is not None:
             target = self._vehicle.spot(wrong_place.other) or spot
             self._vehicle.happened.append((float(on_s), wrong_place))
+        self._beside = beside
         self._clip(target, off_s, on_s)
         self._at = spot
         self._rate_db_s, self._moved = FAST_DB_S, 0
@@ -178,7 +200,11 @@ class Hands:
         bounces = int(self._rng.integers(0, 3))
         # At least a few contact times apart: shorter losses are none.
         gaps = self._rng.uniform(0.006, BOUNCE_S / max(2 * bounces, 1), 2 * bounces)
-        self._vehicle.clip(spot.input, spot.label, on_s, bounces_s=[float(s) for s in np.cumsum(gaps)])
+        bounces_s = [float(s) for s in np.cumsum(gaps)]
+        if self._beside and spot.input is Input.SPEAKER:
+            self._vehicle.clip_both(spot.label, self._beside, on_s, bounces_s=bounces_s)
+        else:
+            self._vehicle.clip(spot.input, spot.label, on_s, bounces_s=bounces_s)
         self._free_s = self._on_s = on_s + BOUNCE_S
         self._wrong_since_s = math.inf
 
@@ -237,7 +263,7 @@ class Hands:
         self._turned = way
         begin_s = now_s + self._between(REACTION_S)
         over_s = 0.2 + abs(turn_db) / 6
-        pot = self._vehicle.pots[self._vehicle.pot_of(spot)]
+        pot = self._vehicle.pots[pot_of(spot)]
         self._vehicle.turn_pot(spot, pot.last[1] + turn_db, at_s=begin_s, over_s=over_s)
         self._free_s = begin_s + over_s + LOOK_S
 
@@ -247,11 +273,24 @@ class Hands:
         """Have a track played; `instead`: another one by mistake."""
         at_s = now_s + self._between(REACTION_S)
         played = tone if instead is None else instead.other
-        if played:
+        if played == _SWEEP:
+            self._vehicle.play_sweep(*self._sweep_hz, SWEEP_S, at_s)
+            self._swept_s = now_s
+        elif played:
             self._vehicle.play(played, at_s)
         if instead is not None:
             self._vehicle.happened.append((float(at_s), instead))
         self._tone = tone
+
+    def _change_track(self, shown: Instruction, now_s: float) -> None:
+        """Play a sweep, or stop what plays, where the screen asks for it and it was not done already."""
+        if shown.text == "stop the track":
+            if self._tone:
+                self._vehicle.stop(now_s + self._between(REACTION_S))
+            self._tone = ""
+        elif shown.text.startswith("play sweep") and (self._tone != _SWEEP or now_s - self._swept_s > SWEEP_AGAIN_S):
+            self._sweep_hz = SWEEPS_HZ[shown.hz is not None and shown.hz > BASS_HZ]
+            self._play(_SWEEP, now_s)
 
     def _follow(self, word: str, now_s: float) -> None:
         """Go on turning the volume the way the word says, or leave it."""

@@ -30,7 +30,7 @@ from flattop.converters.reader import Reader
 from flattop.instrument import Panel
 from flattop.measure.reading import Reading
 from flattop.panel.buttons import Button
-from flattop.panel.hardware.controls import GPIO, Controls
+from flattop.panel.hardware.controls import GPIO, GPIO_DIAG, Controls
 from flattop.panel.hardware.display import PanelDisplay
 from flattop.panel.hardware.signals import Signals
 from flattop.samples import FloatArray, Input
@@ -118,6 +118,7 @@ class LiveBoard:
         self._pins = MockFactory(pin_class=MockPWMPin)
         for gpio in GPIO.values():
             self._pins.pin(gpio).pull = "up"
+        self._pins.pin(GPIO_DIAG).drive_high()  # the isolators have their supply
         options = settings.screen
         self._panel = SimulatedPanel(
             controller=options.controller, rng=np.random.default_rng(seed), upside_down=options.rotation == 180

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from importlib import resources
 
+from flattop.answers import newest
 from flattop.bands import UP_HZ, Bands
 from flattop.calibration import Calibration
 from flattop.converters import Converter
@@ -14,7 +15,7 @@ from flattop.converters.codec import CodecConverter
 from flattop.measure.reading import Reading
 from flattop.measure.verdict import Limits
 from flattop.meter import Meter
-from flattop.samples import Input
+from flattop.samples import Input, Samples
 from flattop.simulated.board import ALERT_GPIO, SimulatedBoard
 from flattop.simulated.codec import SimulatedCapture
 from flattop.simulated.electrics import Vehicle
@@ -23,15 +24,20 @@ from flattop.simulated.vehicle_file import VehicleFile, loads
 from flattop.tuner import Tuner
 from flattop.tuning.plan import Plan
 
-LONGEST_S = 1800.0
+LONGEST_S = 3600.0
 """A run that takes longer than this has come to a stand [s]."""
 LAST_S = 1.0
 """How long the last screen is shown [s]."""
 
 
+def ready_made(name: str) -> VehicleFile:
+    """Return an invented vehicle that comes with the package: "van", or "full-range" with mids and tweeters."""
+    return loads((resources.files("flattop.simulated") / "vehicles" / f"{name}.toml").read_text("utf-8"))
+
+
 def the_van() -> VehicleFile:
     """Return the invented street-theatre van that comes with the package."""
-    return loads((resources.files("flattop.simulated") / "vehicles" / "van.toml").read_text("utf-8"))
+    return ready_made("van")
 
 
 class Scene:
@@ -77,6 +83,9 @@ class Scene:
             converter, time=self.board.time, end_s=LONGEST_S, limits=limits, update_s=update_s, window_s=window_s
         )
 
+    def _newest(self, duration_s: float) -> tuple[Samples, Samples | None]:
+        return newest(self.meter.converter, duration_s)
+
     def readings(self, tuner: Tuner, *, kept: Callable[[Reading], None] = lambda reading: None) -> Iterator[Reading]:
         """Yield readings, each after it was shown to the tuner and the hands, until the run is over.
 
@@ -85,7 +94,7 @@ class Scene:
         over_s: float | None = None
         for reading in self.meter.readings():
             now_s = self.board.time.now_s()
-            if tuner.take(reading, now_s=now_s) and tuner.kept is not None:
+            if tuner.take(reading, now_s=now_s, newest=self._newest) and tuner.kept is not None:
                 kept(tuner.kept)
             prompt = tuner.prompt
             if prompt is not None:

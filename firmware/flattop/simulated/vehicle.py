@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from flattop.samples import FloatArray
-from flattop.simulated.electrics import limited
+from flattop.simulated.chain import limited
 
 _CONTACT_S = 1e-3  # a clip leaves or finds its terminal within this
 _PICKUP_V = 0.15  # mains hum on an open lead, rms

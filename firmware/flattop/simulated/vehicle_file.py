@@ -1,6 +1,6 @@
 """An invented vehicle as one TOML file: what its source, cables and amplifiers truly do, and what goes wrong.
 
-Its tables are the types below: `[supply]`, `[source]`, then `[[links]]`, `[[amplifiers]]` each with its
+Its tables are the types below: `[supply]`, `[engine]`, `[source]`, then `[[links]]`, `[[amplifiers]]` each with its
 `[[amplifiers.channels]]`, and `[[faults]]`. Names are those of the plan that is carried out on it. Every fault in the
 file is reported at once. The test tones, their frequencies and levels, are the plan's.
 """
@@ -24,6 +24,10 @@ WHAT = "vehicle file"
 Name = Annotated[str, Meta(min_length=1, max_length=24, description="name, as in the plan")]
 Feed = Annotated[str, Meta(min_length=1, max_length=24, description="source or link that it is fed from")]
 Sides = Literal["both", "left", "right"]
+FilterKind = Literal["butterworth", "linkwitz-riley"]
+Slope = Literal[12, 24]
+LEAST_CORNER_HZ = 5.0
+"""Lowest corner of a filter that is there at all [Hz]."""
 
 
 class Supply(Table, frozen=True, kw_only=True):
@@ -32,7 +36,20 @@ class Supply(Table, frozen=True, kw_only=True):
     rest_v: Annotated[float, Meta(ge=6.0, le=36.0, description="voltage at the amplifiers without a tone [V]")] = 13.8
     ohm: Annotated[float, Meta(ge=0.0, le=1.0, description="resistance up to the amplifiers [ohm]")] = 0.004
     whine_v: Annotated[float, Meta(ge=0.0, le=2.0, description="ripple of the alternator on it [V rms]")] = 0.0
-    whine_hz: Annotated[float, Meta(ge=20.0, le=20_000.0, description="frequency of that ripple [Hz]")] = 613.0
+    whine_hz: Annotated[float, Meta(ge=20.0, le=20_000.0, description="frequency of that ripple, at idle [Hz]")] = 613.0
+    whine_harmonics: Annotated[int, Meta(ge=1, le=3, description="lines of all whine, the first one counted")] = 1
+    whine_fall_db: Annotated[float, Meta(ge=0.0, le=40.0, description="each of them below the one before [dB]")] = 8.0
+
+
+class Engine(Table, frozen=True, kw_only=True):
+    """How somebody plays with the engine; whine is as high as it turns."""
+
+    idle_rpm: Annotated[float, Meta(ge=300.0, le=3000.0, description="speed at idle [1/min]")] = 800.0
+    top_rpm: Annotated[
+        float, Meta(ge=300.0, le=8000.0, description="speed that it reaches at most, as idle_rpm: it stays there")
+    ] = 800.0
+    rise_s: Annotated[float, Meta(ge=0.5, le=60.0, description="about how long it rises, and falls [s]")] = 5.0
+    stay_s: Annotated[float, Meta(ge=0.5, le=60.0, description="about how long it stays, up and at idle [s]")] = 3.0
 
 
 class Source(Table, frozen=True, kw_only=True):
@@ -47,6 +64,7 @@ class Source(Table, frozen=True, kw_only=True):
     step_db: Annotated[float, Meta(ge=0.01, le=6.0, description="size of a step [dB]")] = 1.0
     found_db: Annotated[float, Meta(ge=-80.0, le=0.0, description="volume as found, below full [dB]")] = -36.0
     whine_v: Annotated[float, Meta(ge=0.0, le=1.0, description="whine that its line picks up [V rms]")] = 0.0
+    noise_v: Annotated[float, Meta(ge=0.0, le=1.0, description="broad noise on its line, to 20 kHz [V rms]")] = 0.0
 
 
 class Link(Table, frozen=True, kw_only=True):
@@ -56,6 +74,8 @@ class Link(Table, frozen=True, kw_only=True):
     after: Feed
     loss_db: Annotated[float, Meta(ge=0.0, le=60.0, description="what it loses on the left [dB]")] = 0.0
     right_db: Annotated[float, Meta(ge=-20.0, le=20.0, description="right side over the left [dB]")] = 0.0
+    hum_v: Annotated[float, Meta(ge=0.0, le=1.0, description="hum of a ground loop behind it, each side [V rms]")] = 0.0
+    hum_hz: Annotated[float, Meta(ge=45.0, le=65.0, description="frequency of the mains [Hz]")] = 50.0
 
 
 class Channel(Table, frozen=True, kw_only=True):
@@ -77,6 +97,17 @@ class Channel(Table, frozen=True, kw_only=True):
     residue_v: Annotated[float, Meta(ge=0.0, le=20.0, description="switching residue [V peak]")] = 0.0
     residue_hz: Annotated[float, Meta(ge=20_000.0, le=44_000.0, description="where it is heard by a meter [Hz]")] = 38e3
     whine_v: Annotated[float, Meta(ge=0.0, le=2.0, description="whine of the alternator at the output [V rms]")] = 0.0
+    noise_v: Annotated[float, Meta(ge=0.0, le=2.0, description="broad noise at the output, to 20 kHz [V rms]")] = 0.0
+    subsonic_hz: Annotated[
+        float, Meta(ge=0.0, le=20_000.0, description="corner of its subsonic filter [Hz], 0: none")
+    ] = 0.0
+    subsonic_slope: Annotated[Slope, Meta(description="how fast it falls [dB/octave]")] = 24
+    high_pass_hz: Annotated[float, Meta(ge=0.0, le=20_000.0, description="corner of its high-pass [Hz], 0: none")] = 0.0
+    high_pass_slope: Annotated[Slope, Meta(description="how fast it falls [dB/octave]")] = 24
+    low_pass_hz: Annotated[float, Meta(ge=0.0, le=20_000.0, description="corner of its low-pass [Hz], 0: none")] = 0.0
+    low_pass_slope: Annotated[Slope, Meta(description="how fast it falls [dB/octave]")] = 24
+    filter_kind: Annotated[FilterKind, Meta(description="alignment: its corners at -3 dB, or at -6 dB")] = "butterworth"
+    reversed: Annotated[Literal["no", "yes"], Meta(description="its terminals are swapped")] = "no"
     load_ohm: Annotated[float, Meta(ge=0.1, le=1000.0, description="speaker [ohm]")] = 4.0
     speaker: Annotated[Literal["off", "on"], Meta(description="the speaker is connected")] = "off"
     rail_ohm: Annotated[float, Meta(ge=0.0, le=10.0, description="resistance of the rails under load [ohm]")] = 0.0
@@ -130,6 +161,7 @@ class VehicleFile(Table, frozen=True, kw_only=True):
     source: Source
     amplifiers: Annotated[tuple[Amplifier, ...], Meta(min_length=1, max_length=16, description="amplifiers")]
     supply: Supply = Supply()
+    engine: Engine = Engine()
     links: Annotated[tuple[Link, ...], Meta(max_length=32, description="links")] = ()
     faults: Annotated[tuple[Fault, ...], Meta(max_length=64, description="what goes wrong")] = ()
 
@@ -187,6 +219,29 @@ def _disagreements(vehicle: VehicleFile, document: Document) -> Iterator[str]:
                     "is another of this amplifier; allowed is a name of its own; rename one of them"
                 )
             names.add(channel.name)
+            yield from _filter_faults(channel, document, ("amplifiers", number, "channels", output))
+    if vehicle.engine.top_rpm < vehicle.engine.idle_rpm:
+        yield (
+            f"{document.at('engine', 'top_rpm')} is {vehicle.engine.top_rpm:g}, below idle_rpm, "
+            f"{vehicle.engine.idle_rpm:g}; allowed is that or more; correct one of them"
+        )
+
+
+def _filter_faults(channel: Channel, document: Document, path: tuple[str | int, ...]) -> Iterator[str]:
+    corners = {key: getattr(channel, key) for key in ("subsonic_hz", "high_pass_hz", "low_pass_hz")}
+    for key, hz in corners.items():
+        if 0.0 < hz < LEAST_CORNER_HZ:
+            yield (
+                f"{document.at(*path, key)} is {hz:g}; allowed is 0 for no such filter, or from {LEAST_CORNER_HZ:g} "
+                "to 20000; correct it"
+            )
+    low_hz = corners["low_pass_hz"]
+    for key in ("subsonic_hz", "high_pass_hz"):
+        if 0.0 < low_hz <= corners[key]:
+            yield (
+                f"{document.at(*path, key)} is {corners[key]:g} and its low_pass_hz {low_hz:g}: nothing passes; "
+                "allowed is a low-pass above it; correct one of them"
+            )
 
 
 def _reaches(feeds: dict[str, str], name: str, source: str) -> bool:

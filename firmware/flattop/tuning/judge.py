@@ -16,8 +16,12 @@ from itertools import combinations
 
 import numpy as np
 
+from flattop.measure.alignment import Side, Told
 from flattop.measure.level import COVERAGE, STRETCH
+from flattop.measure.noise import Noise
+from flattop.measure.noise import Stage as Listening
 from flattop.measure.reading import Reading, Verdict
+from flattop.measure.response import Response
 from flattop.tuning.plan import SAME_TONE, Band
 
 DB = 20.0 / math.log(10.0)
@@ -32,6 +36,10 @@ MATCH_CAUSES = ("gain pot of one of them moved", "supply or earth cable of one o
 SOURCE_CAUSES = ("volume beyond the source's clean range", "its tone controls or effects", "a tone recorded too hot")
 TARGET_CAUSES = ("gain pot moved after it was set", "volume not at the same step", "supply voltage changed")
 CEILING_CAUSES = ("supply voltage sagging under tone", "input of the amplifier overloaded", "output rated too high")
+
+CORNER_CAUSES = ("the corner's knob or menu", "a bass boost or tone control that is on", "another filter in the source")
+NOISE_CAUSES = ("signal cable beside supply cable", "earth points of source and amplifier apart", "gain above need")
+FILTERS = {Side.HIGH_PASS: "subsonic", Side.LOW_PASS: "low-pass"}
 
 
 class Judgement(StrEnum):
@@ -69,7 +77,8 @@ class Finding:
     """One judgement, and what it is about."""
 
     what: str
-    """One of "source ceiling", "link loss", "pair", "not adjustable here", "match", "ceiling", "target" or "shape"."""
+    """One of "source ceiling", "link loss", "pair", "not adjustable here", "match", "ceiling", "target", "shape",
+    "corner" or "noise"."""
     where: tuple[str, ...]
     judgement: Judgement
     value: float
@@ -325,7 +334,6 @@ def target(level: Level, *, aim_v: float, tolerance_v: float, where: Sequence[st
     """
     difference = level.rms_v - aim_v
     judgement = guard_banded(difference=difference, u=level.own_u_v, limit=tolerance_v)
-    side = "above" if difference > 0.0 else "below"
     return Finding(
         what="target",
         where=tuple(where),
@@ -336,7 +344,7 @@ def target(level: Level, *, aim_v: float, tolerance_v: float, where: Sequence[st
         unit="V",
         text=(
             f"{', '.join(where)}: set to {level.rms_v:.2f} V (known within {level.u_v:.2g} V), {abs(difference):.2f} V "
-            f"{side} the target of {aim_v:.2f} V, tolerance {tolerance_v:.3g} V{_doubt(judgement)}."
+            f"{_way(difference)} the target of {aim_v:.2f} V, tolerance {tolerance_v:.3g} V{_doubt(judgement)}."
         ),
         causes=TARGET_CAUSES if judgement is Judgement.FAIL else (),
         no_load=level.no_load,
@@ -366,6 +374,88 @@ def shape(level: Level, *, band: Band, where: Sequence[str]) -> Finding:
     )
 
 
+def corner(response: Response, *, side: Side, stated_hz: float, limit_pct: float, where: Sequence[str]) -> Finding:
+    """Judge how far a filter's corner lies from the stated one [% of that].
+
+    It lies where its alignment has it: at -3 dB of a Butterworth filter, at -6 dB of a Linkwitz-Riley one. Where no
+    alignment could be fitted, or the sweep was too fast for the filter, it cannot be told. What the speed of the sweep
+    can have moved it by counts in full beside its uncertainty.
+    """
+    found = response.corner(side)
+    name = f"{', '.join(where)}: {FILTERS[side]}"
+    judgement, value, u = Judgement.CANNOT_TELL, math.nan, math.nan
+    stated = f"{stated_hz:g} Hz stated"
+    if found is None:
+        text = f"{name}: no corner in the range swept, {stated}."
+    elif found.shape is None:
+        told = response.fit.told if response.fit is not None else Told.TOO_FEW
+        text = f"{name}: -3 dB at {found.down_3_hz:.1f} Hz, -6 dB at {found.down_6_hz:.1f} Hz, {stated}; {told}."
+    else:
+        value = 100.0 * (found.corner_hz / stated_hz - 1.0)
+        u = 100.0 * (found.corner_u_hz + response.lag * found.corner_hz) / stated_hz
+        if not response.too_fast:
+            judgement = guard_banded(difference=value, u=u, limit=limit_pct)
+        doubt = "; swept too fast to tell" if response.too_fast else _doubt(judgement)
+        text = (
+            f"{name} at {found.corner_hz:.1f} Hz ({found.shape}), {abs(value):.1f} % {_way(value)} the {stated}, "
+            f"limit {limit_pct:g} %{doubt}."
+        )
+    return Finding(
+        what="corner",
+        where=(*where, FILTERS[side]),
+        judgement=judgement,
+        value=value,
+        u=u,
+        limit=limit_pct,
+        unit="%",
+        text=text,
+        causes=CORNER_CAUSES if judgement is Judgement.FAIL else (),
+        no_load=True,
+    )
+
+
+def quiet(noise: Noise, tone: Level, *, limit_db: float, where: Sequence[str]) -> Finding:
+    """Judge whether all that is left without a tone lies far enough below that tone [dB].
+
+    tone : the tone at this output, as left
+    limit_db : least distance. A bound on the noise proves that it is far enough, never that it is not.
+    """
+    total = noise.total
+    judgement = Judgement.CANNOT_TELL
+    value = u = math.nan
+    name = ", ".join(where)
+    if noise.stage is not Listening.HEARD:
+        text = f"{name}: {noise.stage}; no noise to judge."
+    elif not (total.volts > 0.0 and tone.rms_v > 0.0):
+        text = f"{name}: no level to judge the noise against."
+    else:
+        value = 20.0 * math.log10(tone.rms_v / total.volts)
+        u = DB * math.hypot(0.0 if total.below else total.u_v / total.volts, tone.u_v / tone.rms_v)
+        if value - u >= limit_db:
+            judgement = Judgement.PASS
+        elif value + u < limit_db and not total.below:
+            judgement = Judgement.FAIL
+        least = "at least " if total.below else ""
+        hidden = total.below and judgement is Judgement.CANNOT_TELL
+        doubt = "; this converter's own noise hides what is below" if hidden else _doubt(judgement)
+        text = (
+            f"{name}: {least}{value:.1f} dB below its tone of {tone.rms_v:.2f} V, from {noise.band_hz[0]:.0f} to "
+            f"{noise.band_hz[1]:.0f} Hz; needed are {limit_db:g} dB{doubt}."
+        )
+    return Finding(
+        what="noise",
+        where=tuple(where),
+        judgement=judgement,
+        value=value,
+        u=u,
+        limit=limit_db,
+        unit="dB",
+        text=text,
+        causes=NOISE_CAUSES if judgement is Judgement.FAIL else (),
+        no_load=True,
+    )
+
+
 def change_db(levels: Mapping[str, tuple[float, float]]) -> tuple[float, str]:
     """Return how far a gain may go up (or must come down) [dB], and the tone that says so: the lower setting wins.
 
@@ -392,6 +482,10 @@ def _same_tone(one: Level, other: Level) -> bool:
 
 def _is_bent(level: Level) -> bool:
     return level.verdict in {Verdict.SOFT, Verdict.FLAT, Verdict.DISTORTED}
+
+
+def _way(difference: float) -> str:
+    return "above" if difference > 0.0 else "below"
 
 
 def _doubt(judgement: Judgement) -> str:

@@ -23,6 +23,8 @@ from flattop.toml_files import Document, KeyPath, Table, faults_in, shown
 
 MOST_SPEAKER_V = 180.0
 """Highest level of a tone that the speaker input is made for [V rms]."""
+LEAST_CORNER_HZ = 10.0
+"""Lowest filter corner that can be stated [Hz]: below, no tone is measured."""
 SAME_TONE = 0.02
 """Tones closer together than this share of their frequency cannot be told apart in the field."""
 
@@ -76,6 +78,20 @@ class Channel(Table, frozen=True, kw_only=True):
     pot: Annotated[str, Meta(max_length=24, description="name of its gain pot, empty for one of its own")] = ""
     match: Annotated[str, Meta(max_length=24, description="name of a group of outputs that must agree")] = ""
     side: Annotated[Sides, Meta(description="side of the signal that it plays")] = "both"
+    subsonic_hz: Annotated[
+        float, Meta(ge=0.0, le=20_000.0, description="corner of its subsonic filter, a high-pass [Hz], 0: none stated")
+    ] = 0.0
+    low_pass_hz: Annotated[
+        float, Meta(ge=0.0, le=20_000.0, description="corner of its low-pass filter [Hz], 0: none stated")
+    ] = 0.0
+    quiet_db: Annotated[
+        float, Meta(ge=0.0, le=140.0, description="how far its noise must lie below its tone [dB], 0: not asked")
+    ] = 0.0
+
+    @property
+    def has_corner(self) -> bool:
+        """True if a filter is stated, so that its corner is looked for."""
+        return self.subsonic_hz > 0.0 or self.low_pass_hz > 0.0
 
 
 class Amplifier(Table, frozen=True, kw_only=True):
@@ -96,6 +112,9 @@ class Limits(Table, frozen=True, kw_only=True):
     overlap_db: Annotated[
         float, Meta(ge=0.0, le=20.0, description="how far full scale may lie above the rated voltage [dB]")
     ] = 0.0
+    corner_pct: Annotated[
+        float, Meta(ge=0.1, le=50.0, description="how far a filter corner may lie from the stated one [%]")
+    ] = 5.0
     steady_pct: Annotated[float, Meta(ge=0.01, le=5.0, description="how far a steady level may move [%]")] = 0.1
     steady_s: Annotated[float, Meta(ge=0.3, le=10.0, description="how long it must stand to be kept [s]")] = 1.0
     idle_s: Annotated[float, Meta(ge=0.0, le=60.0, description="how long a step that is only read is shown [s]")] = 4.0
@@ -246,6 +265,7 @@ class _Check:
             yield from self._pot_faults(channels)
             for channel in channels:
                 yield from self._target_faults(channel)
+                yield from self._filter_faults(channel)
         yield from self._match_faults()
 
     @staticmethod
@@ -397,6 +417,22 @@ class _Check:
                 f"{self._at(channel, 'power_w')} is {power_w:g} W into {load_ohm:g} ohm, a target of {aim_v:.1f} V; "
                 f"allowed is at most {MOST_SPEAKER_V:g} V at the speaker input; correct power or load "
                 f"(at most {most_w:.0f} W), or set power_w = 0 to aim at the ceiling alone"
+            )
+
+    def _filter_faults(self, channel: _Place) -> Iterator[str]:
+        """Yield corners that no sweep can show, and a pass band that is none."""
+        subsonic_hz, low_pass_hz = _number(channel, "subsonic_hz", 0.0), _number(channel, "low_pass_hz", 0.0)
+        for key, hz in (("subsonic_hz", subsonic_hz), ("low_pass_hz", low_pass_hz)):
+            if 0.0 < hz < LEAST_CORNER_HZ:
+                yield (
+                    f"{self._at(channel, key)} is {hz:g}; allowed is a number from {LEAST_CORNER_HZ:g} to 20000, "
+                    "or 0 where none is stated; correct it"
+                )
+        if 0.0 < low_pass_hz <= subsonic_hz:
+            yield (
+                f"{self._at(channel, 'low_pass_hz')} is {low_pass_hz:g}, not above {self._at(channel, 'subsonic_hz')}, "
+                f"{subsonic_hz:g}; allowed is a low-pass above the subsonic filter, or nothing passes; "
+                "exchange the two, or correct one"
             )
 
     def _pot_faults(self, channels: list[_Place]) -> Iterator[str]:

@@ -10,28 +10,35 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Generator, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
+from flattop.measure.alignment import Side
 from flattop.measure.reading import Reading, Reason, Verdict
-from flattop.tuning import judge
+from flattop.tuning import judge, tracks
 from flattop.tuning.judge import Finding, Level
 from flattop.tuning.plan import Band, Channel, Plan, rated_v
 from flattop.tuning.pot import GIVE_UP_S, Ceiling, Pot, known
-from flattop.tuning.steady import Keeper, Seen, Sight
+from flattop.tuning.steady import AT_PLACE, ELSEWHERE, IN_THE_WAY, Keeper, Seen, Sight
 from flattop.tuning.steps import (
+    AS_LEFT,
     Command,
     Course,
     Heard,
     Judge,
     Keep,
     Kind,
+    Note,
     Prompt,
     Request,
     State,
     Step,
+    Wants,
     Word,
+    channel_of,
     steps_of,
 )
+from flattop.tuning.summing_up import summing_up
 
 CEILING_THD_PCT = 0.3
 """THD_F, harmonics 2 to 40, at which an output has reached its ceiling: the least that one look finds [%]."""
@@ -45,33 +52,15 @@ SUPPLY_WAIT_S = 20.0
 """A tuner who does not clip onto the supply within this time does without [s]."""
 GOES_ON_S = 2.0
 """A hand at the dash may go on turning for so long after it was last told to [s]."""
-PAIR_SHARE = 0.005
-"""Two sides of an amplifier agree within this share of their level: common practice, no source."""
 LIKE_ANOTHER, LIKE_ITSELF = 0.003, 0.01
 """A level is that of another output within the first share, and not of the one asked for beyond the second."""
 WRONG_PLACE_S = 20.0
 """Whoever stays for so long at what looks like another output knows better [s]."""
-AT_PLACE = frozenset({Sight.STEADYING, Sight.MOVING, Sight.KEEP})
-"""What the keeper sees while the wanted tone is at the wanted place."""
-ELSEWHERE = frozenset({Sight.SLIPPED, Sight.SILENT, Sight.AWAY, Sight.HUM, Sight.NO_TONE})
-"""What it sees while the leads are, or may be, on their way."""
 OF_OUTPUTS = frozenset({Kind.FOUND, Kind.SET, Kind.MATCH, Kind.TONE, Kind.LEFT})
-IN_THE_WAY: Mapping[Sight, str] = {
-    Sight.SLIPPED: "clip is off",
-    Sight.SILENT: "clip or track?",
-    Sight.FADING: "track fades",
-    Sight.ENDED: "restart track",
-    Sight.WRONG_LEVEL: "wrong place?",
-    Sight.WRONG_INPUT: "other leads",
-    Sight.SAME: "lift once more",
-    Sight.NOT_A_TONE: "one tone only",
-}
-"""What is said of everything else, but for what only asks to clip on."""
-
-
 NOT_WANTED = "passed over by the tuner"
 NOT_CLIPPED_ON = f"nothing was clipped on within {SUPPLY_WAIT_S:g} s"
 OUT_OF_BAND = "its tone lies outside the band of the converters fitted"
+NO_LEVEL = "its level as left is not known"
 WENT_BACK = "set once more, because it had been left with bent tops"
 
 
@@ -110,6 +99,10 @@ class Run:
     _doubted_s: float = field(default=math.inf, init=False)
     """Since when their level has been that of another output."""
     _number: int = field(default=0, init=False)
+    _begins: bool = field(default=True, init=False)
+    """The next prompt is the first one of its step."""
+    _why: str = field(default="", init=False)
+    """Why the present step cannot be done."""
 
     def __post_init__(self) -> None:
         self.steps = steps_of(self.plan)
@@ -129,16 +122,16 @@ class Run:
         # A step that is opened again comes next, wherever it stands.
         while (index := next(self._open(), None)) is not None:
             step = self.steps[index]
-            self._number = index + 1
+            self._number, self._begins, self._why = index + 1, True, OUT_OF_BAND
             try:
                 state = yield from self._procedure(step)
-                self._end(step, state, OUT_OF_BAND if state is State.COULD_NOT else NOT_CLIPPED_ON)
+                self._end(step, state, self._why if state is State.COULD_NOT else NOT_CLIPPED_ON)
             except _Interrupted as wish:
                 if wish.command is Command.SKIP:
                     self._end(step, State.SKIPPED, NOT_WANTED)
                 elif wish.command is Command.BACK and index > 0:
                     self.states[self.steps[index - 1].id] = State.OPEN
-        for finding in self._summing_up():
+        for finding in summing_up(self.plan, self.steps, self.levels):
             yield Judge(finding)
         return State.DONE
 
@@ -165,6 +158,10 @@ class Run:
                 return self._set(step)
             case Kind.TONE:
                 return self._set(step, first=False)
+            case Kind.FILTER:
+                return self._filter(step)
+            case Kind.QUIET:
+                return self._quiet(step)
             case _:
                 return self._measure(step)
 
@@ -172,7 +169,8 @@ class Run:
 
     def _ask(self, step: Step, **shown: Any) -> Generator[Request, Heard | None, Heard]:  # noqa: ANN401
         """Show a prompt, and return what is heard; a wish to leave the step ends it."""
-        heard = yield Prompt(step=step, number=self._number, total=len(self.steps), **shown)
+        anew, self._begins = self._begins, False
+        heard = yield Prompt(step=step, number=self._number, total=len(self.steps), anew=anew, **shown)
         if heard is None:
             raise TypeError("a prompt is answered with what was heard")
         if heard.command in {Command.SKIP, Command.AGAIN, Command.BACK}:
@@ -250,7 +248,7 @@ class Run:
 
         None where that cannot be told: most levels are nobody's, and of most outputs none is known that still holds.
         """
-        if step.kind not in {Kind.SET, Kind.MATCH, Kind.LEFT} or not math.isfinite(level_v):
+        if step.kind not in {Kind.SET, Kind.MATCH, Kind.LEFT, Kind.FILTER, Kind.QUIET} or not math.isfinite(level_v):
             return None
         levels_v = self._levels_that_hold(step)
         own_v = levels_v.pop(step.label, math.nan)
@@ -420,6 +418,59 @@ class Run:
             yield Judge(finding)
         return State.DONE
 
+    def _filter(self, step: Step) -> Course:
+        """Follow a sweep through the filters of an output; as left, they are judged."""
+        channel = self._channel(step)
+        corners_hz = {Side.HIGH_PASS: channel.subsonic_hz, Side.LOW_PASS: channel.low_pass_hz}
+        stated_hz = {side: hz for side, hz in corners_hz.items() if hz > 0.0}
+        yield from self._clip_on(step, Wants.RESPONSE)
+        heard = yield from tracks.follow(partial(self._ask, step), sides=stated_hz)
+        if heard is None or heard.response is None:
+            self._why = tracks.NO_SWEEP
+            return State.COULD_NOT
+        yield Note(step, heard.reading, response=heard.response)
+        for side, hz in stated_hz.items() if step.text == AS_LEFT else ():
+            limit_pct = self.plan.limits.corner_pct
+            yield Judge(judge.corner(heard.response, side=side, stated_hz=hz, limit_pct=limit_pct, where=(step.label,)))
+        return State.DONE
+
+    def _quiet(self, step: Step) -> Course:
+        """Listen to an output without a tone, and judge what is there against its tone as left."""
+        level = self.level_left(step)
+        if level is None:
+            self._why = NO_LEVEL
+            return State.COULD_NOT
+        yield from self._clip_on(step, Wants.READINGS)
+        heard = yield from tracks.listen(partial(self._ask, step))
+        if heard is None or heard.noise is None:
+            self._why = tracks.NO_SILENCE
+            return State.COULD_NOT
+        yield Note(step, heard.reading, noise=heard.noise)
+        limit_db = self._channel(step).quiet_db
+        yield Judge(judge.quiet(heard.noise, level, limit_db=limit_db, where=(step.label,)))
+        return State.DONE
+
+    def _clip_on(self, step: Step, wants: Wants) -> Generator[Request, Heard | None, None]:
+        """See the tone of an output at its place before the track is changed: without a tone no place is known.
+
+        The foot switch, a sweep that has begun, and a tone that cannot be measured do without.
+        """
+        unseen_s = math.nan
+        shown: Mapping[str, Any] = {"text": "clip on", "word": Word.HOLD}
+        while self._at != step.label:
+            heard = yield from self._ask(step, wants=wants, **shown)
+            outside = heard.reading.reason in {Reason.OUT_OF_BAND, Reason.IMAGE}
+            unseen_s = (heard.now_s if math.isnan(unseen_s) else unseen_s) if outside else math.nan
+            seen = self._see(step, heard)
+            there = seen.keep or (seen.sight is Sight.KEPT and self._keeper.place == step.label)
+            known = heard.command is Command.KEEP or tracks.has_begun(heard.response)
+            if there or known or heard.now_s - unseen_s >= GIVE_UP_S:
+                self._at = step.label
+                # Of the tone nothing is to be left among what is followed.
+                self._begins = not tracks.has_begun(heard.response)
+            elif seen.sight not in AT_PLACE:
+                shown = self._otherwise(seen.sight, step, shown)
+
     def _goes_back(self, step: Step) -> bool:
         """Open what is to be done again where an output was left with bent tops and may not; once for each output."""
         if step.kind is not Kind.LEFT or self._was_set_again(step):
@@ -448,13 +499,12 @@ class Run:
 
     # -- what is known of the places
 
+    def level_left(self, step: Step) -> Level | None:
+        """Return the level that the output of a step was left at; None while that is not known."""
+        return self._kept(Kind.LEFT, step)
+
     def _channel(self, step: Step) -> Channel:
-        return next(
-            channel
-            for amplifier in self.plan.amplifiers
-            for channel in amplifier.channels
-            if (amplifier.name, channel.name) == (step.place, step.channel)
-        )
+        return channel_of(self.plan, step)
 
     def _kept(self, kind: Kind, step: Step, *, side: str | None = None, tone: bool = True) -> Level | None:
         """Return what was kept at the place of a step by a step of another kind."""
@@ -528,40 +578,6 @@ class Run:
                 if level is not None and (step.side == side or side == "both"):
                     return level
         return None
-
-    def _summing_up(self) -> Iterator[Finding]:
-        """Yield the judgements on outputs that belong together, as they were left."""
-        outputs = [step for step in self.steps if step.kind is Kind.LEFT and step.id in self.levels]
-        groups: dict[str, list[Step]] = {}
-        for step in outputs:
-            if self._channel(step).match:
-                groups.setdefault(self._channel(step).match, []).append(step)
-        for steps in groups.values():
-            if len(steps) > 1:
-                levels = {step.label: self.levels[step.id] for step in steps}
-                yield judge.matched(levels, limit_v=self.plan.limits.match_v)
-        for left, right in self._pairs(outputs):
-            one, other = self._channel(left), self._channel(right)
-            yield judge.pair(
-                self.levels[left.id],
-                self.levels[right.id],
-                limit_v=max(self.plan.limits.pair_v, PAIR_SHARE * self.levels[left.id].rms_v),
-                one_pot=one.pot != "" and one.pot == other.pot,
-                where=(left.label, right.label),
-            )
-
-    def _pairs(self, outputs: list[Step]) -> Iterator[tuple[Step, Step]]:
-        """Yield each left output with the right one that belongs to it: of its pot, or the next one of its band."""
-        for number, left in enumerate(outputs):
-            one = self._channel(left)
-            if one.side != "left":
-                continue
-            for right in outputs[number + 1 :]:
-                other = self._channel(right)
-                same = left.place == right.place and (one.band, one.pot) == (other.band, other.pot)
-                if same and other.side == "right" and not (one.match and one.match == other.match):
-                    yield left, right
-                    break
 
 
 def is_supply(reading: Reading) -> bool:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
@@ -80,6 +80,23 @@ class Sight(StrEnum):
     """Nothing can be said of this reading; its own reason says why."""
 
 
+AT_PLACE = frozenset({Sight.STEADYING, Sight.MOVING, Sight.KEEP})
+"""What the keeper sees while the wanted tone is at the wanted place."""
+ELSEWHERE = frozenset({Sight.SLIPPED, Sight.SILENT, Sight.AWAY, Sight.HUM, Sight.NO_TONE})
+"""What it sees while the leads are, or may be, on their way."""
+IN_THE_WAY: Mapping[Sight, str] = {
+    Sight.SLIPPED: "clip is off",
+    Sight.SILENT: "clip or track?",
+    Sight.FADING: "track fades",
+    Sight.ENDED: "restart track",
+    Sight.WRONG_LEVEL: "wrong place?",
+    Sight.WRONG_INPUT: "other leads",
+    Sight.SAME: "lift once more",
+    Sight.NOT_A_TONE: "one tone only",
+}
+"""What is said of everything else, but for what only asks to clip on."""
+
+
 @dataclass(frozen=True, slots=True)
 class Seen:
     """A reading, and what the keeper makes of it."""
@@ -146,6 +163,11 @@ class Keeper:
         """Let the next reading that stands be kept, wherever it is."""
         self._armed, self._doubt = True, False
         self._stands.clear()
+
+    @property
+    def place(self) -> str:
+        """Where the last reading was kept; empty if none was."""
+        return self._kept.place if self._kept is not None else ""
 
     def keep_now(self, reading: Reading, *, now_s: float, place: str = "") -> None:
         """Take note of a reading that was kept at the tuner's wish."""

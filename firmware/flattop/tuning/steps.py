@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from flattop.measure.noise import Noise
 from flattop.measure.reading import Reading
+from flattop.measure.response import Response
 from flattop.samples import Input
 from flattop.tuning.judge import Finding
 from flattop.tuning.plan import Amplifier, Band, Channel, Plan, Tone, tones_for
@@ -24,6 +26,8 @@ class Kind(StrEnum):
     MATCH = "match"
     TONE = "tone"
     LEFT = "left"
+    FILTER = "filter"
+    QUIET = "quiet"
     RECONNECT = "reconnect"
 
 
@@ -53,6 +57,20 @@ class Command(StrEnum):
     SKIP = "skip"
     AGAIN = "again"
     BACK = "back"
+
+
+class Wants(StrEnum):
+    """What the answers to a prompt are to bring, beside readings."""
+
+    READINGS = "readings"
+    RESPONSE = "response"
+    """What a sweep shows: the newest blocks are to be followed."""
+    NOISE = "noise"
+    """What is left without a tone: the newest blocks are to be listened to."""
+
+
+AS_FOUND, AS_LEFT = "as found", "as left"
+"""Texts of the two steps that look for a filter's corners."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +119,9 @@ class Prompt:
     number: int = 0
     """Of the step, from 1 to `total`."""
     total: int = 0
+    wants: Wants = Wants.READINGS
+    anew: bool = False
+    """What was followed or listened to before is to be forgotten."""
 
     @property
     def place(self) -> str:
@@ -127,15 +148,33 @@ class Judge:
 
 
 @dataclass(frozen=True, slots=True)
+class Note:
+    """Put what a sweep showed, or what is left without a tone, into the record; there is no wave to it.
+
+    reading : the last one, for its time and its input
+    """
+
+    step: Step
+    reading: Reading
+    response: Response | None = None
+    noise: Noise | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Heard:
-    """The answer to a prompt: the next reading, and what the tuner asked for meanwhile."""
+    """The answer to a prompt: the next reading, and what the tuner asked for meanwhile.
+
+    response, noise : how far that has come, where the prompt wants it and blocks can be had
+    """
 
     reading: Reading
     now_s: float
     command: Command = Command.NONE
+    response: Response | None = None
+    noise: Noise | None = None
 
 
-Request = Prompt | Keep | Judge
+Request = Prompt | Keep | Judge | Note
 Course = Generator[Request, Heard | None, State]
 
 
@@ -159,6 +198,8 @@ def steps_of(plan: Plan) -> list[Step]:
             tones = first[channels[0].band]
             for kind in (Kind.FOUND, Kind.SET):
                 steps += [_output(kind, amplifier, channel, tones[0]) for channel in channels]
+                if kind is Kind.FOUND:
+                    steps += _corners(amplifier, channels, tones[0], AS_FOUND)
             steps += [_output(Kind.TONE, amplifier, channel, tone) for tone in tones[1:] for channel in channels]
     steps += [
         _output(Kind.MATCH, amplifier, channel, first[channel.band][0])
@@ -172,12 +213,34 @@ def steps_of(plan: Plan) -> list[Step]:
         for channel in amplifier.channels
     ]
     steps.append(Step(Kind.SUPPLY, "supply", text="under tone"))
+    # Once every level is as it is left: these need other tracks, and none at all.
+    for amplifier in plan.amplifiers:
+        for channel in amplifier.channels:
+            tone = first[channel.band][0]
+            steps += _corners(amplifier, [channel], tone, AS_LEFT)
+            if channel.quiet_db > 0.0:
+                steps.append(_output(Kind.QUIET, amplifier, channel, tone))
     steps += [Step(Kind.RECONNECT, amplifier.name, text="speakers on, + to +") for amplifier in plan.amplifiers]
     return steps
 
 
-def _output(kind: Kind, amplifier: Amplifier, channel: Channel, tone: Tone) -> Step:
-    return Step(kind, amplifier.name, channel.name, channel.side if channel.side != "both" else "", tone)
+def channel_of(plan: Plan, step: Step) -> Channel:
+    """Return the output of a step. Raises StopIteration if it is of none."""
+    return next(
+        channel
+        for amplifier in plan.amplifiers
+        for channel in amplifier.channels
+        if (amplifier.name, channel.name) == (step.place, step.channel)
+    )
+
+
+def _output(kind: Kind, amplifier: Amplifier, channel: Channel, tone: Tone, text: str = "") -> Step:
+    return Step(kind, amplifier.name, channel.name, channel.side if channel.side != "both" else "", tone, text)
+
+
+def _corners(amplifier: Amplifier, channels: Sequence[Channel], tone: Tone, text: str) -> list[Step]:
+    """Return a step for each output with a stated filter; its tone tells that the leads are there."""
+    return [_output(Kind.FILTER, amplifier, channel, tone, text) for channel in channels if channel.has_corner]
 
 
 def _sides(sides: str) -> tuple[str, ...]:

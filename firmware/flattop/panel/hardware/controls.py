@@ -15,6 +15,8 @@ from flattop.panel.hardware.pins import error_text, factory_or_default, fault_te
 # BCM numbers of the wiring; all contacts are to ground.
 GPIO = {Button.A: 5, Button.B: 6, Button.C: 16, Button.FOOT: 26}
 GPIO_LOW_BATTERY = 15
+GPIO_DIAG = 14
+"""Fault line of both isolators, low on a fault; its pull-up hangs on their own supply."""
 
 LOW_BATTERY_S = 1.0
 """The line must be low for this long [s]: a backlight that comes on is no empty battery."""
@@ -68,6 +70,8 @@ class Controls:
                 self._inputs[button] = pin
         make = partial(DigitalInputDevice, GPIO_LOW_BATTERY, pull_up=True, pin_factory=factory)
         self._battery: InputPin | None = open_part(_LOW_BATTERY, GPIO_LOW_BATTERY, make, self._faults)
+        make = partial(DigitalInputDevice, GPIO_DIAG, pull_up=None, active_state=True, pin_factory=factory)
+        self._diag: InputPin | None = open_part(_DIAG, GPIO_DIAG, make, self._faults)
         if not self._inputs:
             raise PanelError(listed("buttons and foot switch cannot be used:", list(self._faults.values())))
         self.failures = len(self._faults)
@@ -110,6 +114,13 @@ class Controls:
         return self._low_since_s is not None and now_s - self._low_since_s >= LOW_BATTERY_S
 
     @property
+    def isolators_ok(self) -> bool | None:
+        """False while the isolators report a fault, or have no supply; None where their line cannot be read."""
+        if self._diag is None or self._closed:
+            return None
+        return self._level(_DIAG, GPIO_DIAG, self._diag)
+
+    @property
     def dropped(self) -> int:
         """Presses that were not fetched in time."""
         return self._watch.dropped
@@ -134,6 +145,8 @@ class Controls:
         pins = [(_name(button), GPIO[button], pin) for button, pin in self._inputs.items()]
         if self._battery is not None:
             pins.append((_LOW_BATTERY, GPIO_LOW_BATTERY, self._battery))
+        if self._diag is not None:
+            pins.append((_DIAG, GPIO_DIAG, self._diag))
         for name, gpio, pin in pins:
             try:
                 pin.close()
@@ -164,6 +177,7 @@ class Controls:
 
 
 _LOW_BATTERY = "low-battery line"
+_DIAG = "isolators' fault line"
 
 
 def _name(button: Button) -> str:
