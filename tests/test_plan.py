@@ -192,7 +192,7 @@ def run(*arguments):
 
 def test_the_ready_made_plans_can_be_used_and_read_back_the_same():
     texts = plan_files.ready_made()
-    assert list(texts) == ["four-channel", "full-range", "one-bass", "two-bass", "van"]
+    assert list(texts) == ["four-channel", "full-range", "one-bass", "two-bass", "van", "van-filters"]
     outputs = {}
     for name, text in texts.items():
         held = plan_files.loads(text, name=name)
@@ -205,6 +205,7 @@ def test_the_ready_made_plans_can_be_used_and_read_back_the_same():
         "one-bass": [bass],
         "two-bass": [bass] * 2,
         "van": [bass] * 2 + [mid] * 4,
+        "van-filters": [bass] * 2 + [mid] * 4,
     }
 
 
@@ -219,7 +220,7 @@ def test_filters_and_silence_are_asked_for_only_where_a_plan_states_them():
     assert [step.text for step in steps_of(stated) if step.kind == "filter"] == ["as found", "as left"]
     assert [step.kind for step in steps_of(stated)][-3:] == ["filter", "quiet", "reconnect"]
     assert plan(text_of(stated)) == stated
-    van = plan_files.find("van")
+    van = plan_files.find("van-filters")
     assert [(one.subsonic_hz, one.low_pass_hz) for amp in van.amplifiers[:2] for one in amp.channels] == [(28, 90)] * 2
     assert [one.quiet_db for one in van.amplifiers[2].channels] == [60.0] * 4
 
@@ -250,7 +251,7 @@ def test_what_can_be_chosen_holds_the_files_that_cannot_be_used_too(tmp_path):
     (tmp_path / "van.toml").write_text(GOOD)
     (tmp_path / "bad.toml").write_text("name = 1")
     found = plan_files.choices(tmp_path)
-    assert list(found) == ["bad", "van", "four-channel", "full-range", "one-bass", "two-bass"]
+    assert list(found) == ["bad", "van", "four-channel", "full-range", "one-bass", "two-bass", "van-filters"]
     assert isinstance(found["bad"], PlanError)
     assert found["van"].name == "x"
     assert list(plan_files.choices(tmp_path / "none")) == list(plan_files.ready_made())

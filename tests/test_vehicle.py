@@ -196,7 +196,7 @@ def test_the_second_rack_fits_its_plan():
 
 def test_the_van_has_the_filters_that_its_plan_asks_for():
     van = vehicle_file.load(files("flattop.simulated") / "vehicles" / "van.toml")
-    plan = plan_files.find("van")
+    plan = plan_files.find("van-filters")
     truth = Vehicle(van, plan.tones, seed=1).truth(limit_pct=0.3)
     off_pct = {}
     for amplifier in plan.amplifiers:

@@ -29,6 +29,8 @@ GIVE_UP_S = 8.0
 UP, DOWN, STAY, WAIT = "gain up", "gain down", "leave it", "keep still"
 NEAR = 2.0
 """A THD below the limit by no more than this factor is that of tops that bend, and not what noise makes of others."""
+NEAR_LEVEL = 0.7
+"""Bent tops begin within this share of the highest level at which they were seen."""
 
 
 @lru_cache(maxsize=1)
@@ -150,8 +152,14 @@ class Ceiling:
 
     @property
     def _near(self) -> list[_Point]:
+        """Readings near to the limit from below, in level as well: far below it, it is noise that makes as much THD."""
         lowest_pct = self.thd_limit_pct / NEAR
-        return [point for point in self._seen if point.steady and lowest_pct <= point.thd_pct < self.thd_limit_pct]
+        lowest_v = NEAR_LEVEL * max((point.v for point in self._seen if point.bent), default=0.0)
+        return [
+            point
+            for point in self._seen
+            if point.steady and lowest_pct <= point.thd_pct < self.thd_limit_pct and point.v >= lowest_v
+        ]
 
 
 @dataclass(slots=True)

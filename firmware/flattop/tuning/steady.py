@@ -43,8 +43,8 @@ a reading [s], and to this share; a slip is over within one."""
 MAINS_HZ = (50.0, 60.0, 100.0, 120.0)
 HUM_SHARE, HUM_V = 0.2, 1.0
 """Hum that an open lead picks up is less than this share of the tone before, or where there was none, this level."""
-PICKED_UP = 4.0
-"""An open lead picks up some hum, more than so many times the converter's own noise on the range that it then takes.
+PICKED_UP = 3e-4
+"""An open lead near the mains picks up more than this share of the input's full scale: 0.08 V, and 7 mV on a line.
 A track that breaks off leaves the quiet output of an amplifier, and so may a lead in a quiet place."""
 GONE_SHARE = 0.05
 """What is below this share of the tone that was there is nothing of it."""
@@ -261,7 +261,8 @@ class Keeper:
 
     def _said(self, sight: Sight, reading: Reading, now_s: float) -> Sight:
         """Return what is to be said: a wrong tone, or that there is more than one, only once it has stood."""
-        if sight is Sight.SLIPPED and not reading.rms_v > PICKED_UP * reading.facts.noise_v:
+        # A level too weak to be believed has no figure, but is no silence.
+        if sight is Sight.SLIPPED and reading.rms_v <= PICKED_UP * reading.facts.full_scale_v:
             sight = Sight.SILENT
         if sight not in {Sight.WRONG_TONE, Sight.NOT_A_TONE}:
             if sight is Sight.MOVING:
