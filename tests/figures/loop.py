@@ -118,16 +118,26 @@ def thread_cpu_s() -> dict[str, float]:
 
 
 def run(
-    seed: int, calibration: Calibration, *, wired: bool, duration_s: float, stall: bool = False, silence_s: float = 0.0
+    seed: int,
+    calibration: Calibration,
+    *,
+    wired: bool,
+    duration_s: float,
+    stall: bool = False,
+    silence_s: float = 0.0,
+    full_band: bool = False,
 ) -> Run:
     """Run the meter in real time.
 
     stall : the card takes nothing for STALL_S
     silence_s : the bus refuses everything for so long, from the middle on
+    full_band : with the full-band converter beside the other
     """
     settings = Settings()
     settings = msgspec.structs.replace(
-        settings, ads1015=msgspec.structs.replace(settings.ads1015, alert_gpio=4 if wired else -1)
+        settings,
+        ads1015=msgspec.structs.replace(settings.ads1015, alert_gpio=4 if wired else -1),
+        codec=msgspec.structs.replace(settings.codec, enabled="yes" if full_band else "no"),
     )
     found, card = Run(), Stalling()
     gc.collect()
@@ -389,6 +399,13 @@ def figure(seed: int, duration_s: float) -> list[Row]:
     rows += share_rows("reads alone, as if 6600 a second", alone, len(plain.spacing_s))
     bare = bare_share(seed, wired=True, reads_s=lined.reads / lined.duration_s)
     rows += share_rows("ready line wired", [Share.of(lined, bare, wired=True)], len(lined.spacing_s))
+    both = run(seed, calibration, wired=True, duration_s=duration_s, full_band=True)
+    bare = bare_share(seed, wired=True, reads_s=both.reads / both.duration_s)
+    words = Share.of(both, bare, wired=True)
+    rows.append(
+        Row("share of one core, both converters, the fake codec in it", words.words, "", len(both.spacing_s), None)
+    )
+    rows.append(Row("  by thread [%]", words.by_thread, "", len(both.spacing_s), None))
     waits = waits_share(READS_S)
     rows.append(Row(f"  a real board's {READS_S} waits a second would add", f"{100 * waits:.1f} %", "", READS_S, None))
     rows += turn_rows("reads alone", plain)
