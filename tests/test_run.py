@@ -333,6 +333,26 @@ def test_a_level_that_is_its_own_or_nobodys_is_kept(plan, a_v, b_v, seen_v):
     assert kept_s is not None
 
 
+def test_outputs_that_have_come_apart_since_are_matched_once_more_and_only_once(plan):
+    """A stands at its rails, and falls when others are set: B was matched to what A had been before."""
+    ids = {
+        "set:Bass A:bass": 60.0,
+        "set:Bass B:bass": 63.0,
+        "match:Bass B:bass": 60.02,
+        "left:Bass A:bass": 59.8,
+        "left:Bass B:bass": 60.02,
+    }
+    levels = {name: Level(rms_v=level_v, u_v=0.01, hz=42.0, verdict=Verdict.CLEAN) for name, level_v in ids.items()}
+    run = Run(plan, states={step.id: State.DONE for step in steps_of(plan)}, levels=levels)
+    left = next(step for step in run.steps if step.id == "left:Bass B:bass")
+    assert run._goes_back(left)
+    assert {step.id for step in run.steps if run.state(step) is State.OPEN} == {"match:Bass B:bass", left.id}
+    assert "come apart" in run.whys[left.id]
+    assert not run._goes_back(left), "once is enough"
+    levels["left:Bass B:bass"] = levels["left:Bass A:bass"]
+    assert not Run(plan, levels=levels)._goes_back(left), "they agree"
+
+
 def test_levels_of_a_pot_that_was_turned_since_are_not_held_against_an_output(plan):
     """L was set to 20.0 V, then the pot they share turned down until R stood at 18.0 V: L may read that now."""
     ids = {"set:Voices/L:left:voices": 20.0, "set:Voices/R:right:voices": 18.0}

@@ -38,7 +38,7 @@ from flattop.tuning.steps import (
     channel_of,
     steps_of,
 )
-from flattop.tuning.summing_up import summing_up
+from flattop.tuning.summing_up import levels_of_group, summing_up
 
 CEILING_THD_PCT = 0.3
 """THD_F, harmonics 2 to 40, at which an output has reached its ceiling: the least that one look finds [%]."""
@@ -62,6 +62,7 @@ NOT_CLIPPED_ON = f"nothing was clipped on within {SUPPLY_WAIT_S:g} s"
 OUT_OF_BAND = "its tone lies outside the band of the converters fitted"
 NO_LEVEL = "its level as left is not known"
 WENT_BACK = "set once more, because it had been left with bent tops"
+MATCHED_ANEW = "matched once more, because the outputs had come apart"
 
 
 class _Interrupted(Exception):
@@ -140,7 +141,7 @@ class Run:
         self.states[step.id] = state
         if state in {State.SKIPPED, State.COULD_NOT}:
             self.whys[step.id] = why
-        elif state is State.DONE and self.whys.get(step.id) != WENT_BACK:
+        elif state is State.DONE and self.whys.get(step.id) not in {WENT_BACK, MATCHED_ANEW}:
             self.whys.pop(step.id, None)
 
     def _open(self) -> Iterator[int]:
@@ -394,10 +395,11 @@ class Run:
     def _set(self, step: Step, *, first: bool = True) -> Course:
         """Lead the hand on the gain pot to the highest level that is allowed here."""
         channel = self._channel(step)
-        lowest_v = self._lowest_of_group(channel) if step.kind is Kind.MATCH else math.inf
+        lowest_v = math.inf
         if step.kind is Kind.MATCH:
-            set_to = self._kept(Kind.SET, step)
-            if set_to is None or set_to.rms_v - lowest_v <= 0.5 * self.plan.limits.match_v:
+            group = levels_of_group(self.plan, self.steps, self.levels, step)
+            lowest_v = min(group.values(), default=math.inf)
+            if group.get(step.label, -math.inf) - lowest_v <= 0.5 * self.plan.limits.match_v:
                 return State.DONE
         pot = Pot(
             target_v=min(self._target_v(step, channel), lowest_v),
@@ -476,6 +478,8 @@ class Run:
         if step.kind is not Kind.LEFT or self._was_set_again(step):
             return False
         one = self._channel(step)
+        if one.match and self._is_matched_anew(step):
+            return True
         if one.band is Band.BASS or self.levels[step.id].verdict not in {Verdict.SOFT, Verdict.FLAT}:
             return False
         self.whys[step.id] = WENT_BACK
@@ -489,6 +493,24 @@ class Run:
             if is_it or (other.kind is not Kind.SET and (shares_pot or matches)):
                 self.states[other.id] = State.OPEN
         return True
+
+    def _is_matched_anew(self, step: Step) -> bool:
+        """Open what makes outputs agree again, where the last of them shows that they do not any more; once for each.
+
+        One that stands at its rails falls when another one that is set later draws on the same supply.
+        """
+        group = levels_of_group(self.plan, self.steps, self.levels, step)
+        left = {one.label: one for one in self.steps if one.kind is Kind.LEFT and one.label in group}
+        highest = max(group, key=lambda label: group[label])
+        apart = group[highest] - min(group.values()) > self.plan.limits.match_v
+        whole = all(one.id in self.levels for one in left.values())
+        if not (apart and whole) or self.whys.get(left[highest].id) == MATCHED_ANEW:
+            return False
+        self.whys[left[highest].id] = MATCHED_ANEW
+        for other in self.steps:
+            if other.label == highest and other.kind in {Kind.MATCH, Kind.LEFT}:
+                self.states[other.id] = State.OPEN
+        return highest == step.label
 
     def _was_set_again(self, step: Step) -> bool:
         """Tell whether the pot of an output was set once more because it had been left with bent tops."""
@@ -526,15 +548,6 @@ class Run:
             and other.id in self.levels
             for other in self.steps
         )
-
-    def _lowest_of_group(self, channel: Channel) -> float:
-        """Return the lowest level that the outputs to be matched with this one were set to [V]; infinite if none."""
-        levels = [
-            self.levels[step.id].rms_v
-            for step in self.steps
-            if step.kind is Kind.SET and step.id in self.levels and self._channel(step).match == channel.match
-        ]
-        return min(levels, default=math.inf)
 
     def _target_v(self, step: Step, channel: Channel) -> float:
         """Return what the tone must reach after the rating of an output [V]; infinite where that is not known."""

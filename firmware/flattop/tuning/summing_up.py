@@ -47,3 +47,11 @@ def _pairs(plan: Plan, outputs: Sequence[Step]) -> Iterator[tuple[Step, Step]]:
             if same and other.side == "right" and not (one.match and one.match == other.match):
                 yield left, right
                 break
+
+
+def levels_of_group(plan: Plan, steps: Sequence[Step], levels: Mapping[str, Level], step: Step) -> dict[str, float]:
+    """Return the newest level that was kept of each output to be matched with that of a step [V], by their labels."""
+    group = channel_of(plan, step).match
+    of_outputs = (one for one in steps if one.kind in {Kind.SET, Kind.MATCH, Kind.LEFT})
+    of_group = {one.id: one.label for one in of_outputs if channel_of(plan, one).match == group}
+    return {of_group[kept]: level.rms_v for kept, level in levels.items() if kept in of_group}
