@@ -76,7 +76,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     demo.add_argument("--seed", type=int, default=1, help="draws tolerances, noise and hands (default 1)")
     demo.add_argument("--plan", metavar="PLAN", help="file of a plan, or name of a ready-made one (default van)")
-    demo.add_argument("--vehicle", type=Path, metavar="FILE", help="the vehicle (TOML; default the van)")
+    demo.add_argument(
+        "--vehicle", metavar="FILE", help="the vehicle (TOML), or a ready-made one: van (default) or full-range"
+    )
     demo.add_argument(
         "--short", action="store_true", help="no run: 20 s of one 40 Hz tone, a gain pot turned until it is clean"
     )
@@ -220,13 +222,13 @@ def _tune(given: argparse.Namespace, settings: Settings) -> int:
     from flattop.record.session import Session, new_folder
     from flattop.record.stamps import Wall
     from flattop.samples import Input
-    from flattop.simulated.scene import LONGEST_S, Scene, the_van
+    from flattop.simulated.scene import LONGEST_S, READY_MADE, Scene, ready_made
     from flattop.simulated.vehicle_file import check_against, load
     from flattop.tuner import Tuner, beginning
     from flattop.tuning.run import Run
 
     plan = plan_files.find(given.plan or "van")
-    vehicle = load(given.vehicle) if given.vehicle else the_van()
+    vehicle = ready_made(given.vehicle or "van") if given.vehicle in (None, *READY_MADE) else load(Path(given.vehicle))
     check_against(vehicle, plan)
     limits = limits_from(settings.verdict)
     made = _calibration(given.seed, list(Input), settings)

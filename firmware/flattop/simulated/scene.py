@@ -30,6 +30,9 @@ LAST_S = 1.0
 """How long the last screen is shown [s]."""
 
 
+READY_MADE = ("van", "full-range")
+
+
 def ready_made(name: str) -> VehicleFile:
     """Return an invented vehicle that comes with the package: "van", or "full-range" with mids and tweeters."""
     return loads((resources.files("flattop.simulated") / "vehicles" / f"{name}.toml").read_text("utf-8"))
