@@ -1,4 +1,4 @@
-"""Questions that one reading cannot answer: where does it cut, is it quiet. Trackers that are fed turn by turn."""
+"""Questions that one reading cannot answer, such as where a filter cuts: trackers that are fed turn by turn."""
 
 from __future__ import annotations
 

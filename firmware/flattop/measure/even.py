@@ -31,8 +31,8 @@ from flattop.samples import ComplexArray, FloatArray
 FEWEST_CYCLES = 2.3
 """Fewer cycles in the block stand too close together for the window."""
 FEWEST_SAMPLES = 1000
-STRIDE, UNEQUAL = 64, 0.5
-"""So many steps together may differ by this part of one: times in a file are rounded, a lost sample makes a whole."""
+UNEQUAL = 0.1
+"""A step may differ from the others by this part of it: times in a file are rounded."""
 BAND_FROM_HZ = 20.0
 """What is left over is counted from here on [Hz], or from the tone if that is lower."""
 CLOSE = 8.0
@@ -66,8 +66,8 @@ def are_even(times_s: FloatArray) -> bool:
     if n < FEWEST_SAMPLES:
         return False
     step_s = float(times_s[-1] - times_s[0]) / (n - 1)
-    strides_s = np.diff(times_s[::STRIDE])
-    return bool(np.abs(strides_s - STRIDE * step_s).max() < UNEQUAL * step_s)
+    steps_s = np.diff(times_s)
+    return bool(steps_s.max() < (1.0 + UNEQUAL) * step_s and steps_s.min() > (1.0 - UNEQUAL) * step_s)
 
 
 @lru_cache(maxsize=64)
