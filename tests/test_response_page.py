@@ -243,3 +243,4 @@ def test_decibels_without_a_tone_are_dashes():
     assert down_text(heard(tone_v=NAN), UNSEEN) == "---"
     assert down_text(heard(tone_v=62.3), Part(0.0623, 0.001)) == "−60"
     assert down_text(heard(tone_v=62.3), below(0.0623)) == "<−60"
+    assert down_text(heard(tone_v=0.0), Part(0.0623, 0.001)) == "---", "what was kept last was no tone at all"

@@ -297,6 +297,7 @@ def power_on(world: World, found: Found) -> tuple[Witness, Instrument]:
             edges_hz=converter.edges_hz,
             stuck=controls.stuck(),
             battery_low=controls.low_battery,
+            isolators_ok=controls.isolators_ok,
         ),
         changed=set_up_file(world.folder).save,
         label=("", "Bass A")[rng.integers(2)],

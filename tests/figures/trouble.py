@@ -24,7 +24,7 @@ from flattop.converters.ads1015 import Ads1015Converter
 from flattop.errors import ConverterError, ConverterSilent
 from flattop.measure.reading import Reading
 from flattop.panel.buttons import Button
-from flattop.panel.hardware.controls import GPIO, GPIO_LOW_BATTERY
+from flattop.panel.hardware.controls import GPIO, GPIO_DIAG, GPIO_LOW_BATTERY
 from flattop.panel.hardware.signals import GPIO_SOUNDER, LAMP
 from flattop.record.card import Card
 from flattop.record.logbook import Kept, Logbook
@@ -341,7 +341,7 @@ class World:
         self.bus = Bus(board, self.pump)
         self.clock = Clock(board, self.pump, lambda: self._due[0][0] if self._due else math.inf)
         self.pins = mock_pins()
-        for gpio in (*GPIO.values(), GPIO_LOW_BATTERY):
+        for gpio in (*GPIO.values(), GPIO_LOW_BATTERY, GPIO_DIAG):
             self.pins.pin(gpio).drive_high()
         self.card = Trouble(np.random.default_rng([*seed, 1]))
         self.wall_offset_s = 0.0
@@ -475,7 +475,7 @@ class World:
             self.at(until_s, lambda: setattr(dimmer, "failing", False))
 
     def _pin(self, now_s: float, end_s: float) -> None:
-        everything = [*GPIO.values(), GPIO_LOW_BATTERY, *OUTPUTS]
+        everything = [*GPIO.values(), GPIO_LOW_BATTERY, GPIO_DIAG, *OUTPUTS]
         one = [everything[int(self.rng.integers(len(everything)))]]
         for gpio in everything if self.rng.random() < 0.1 else one:
             pin = self.pins.pin(gpio)

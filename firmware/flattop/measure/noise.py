@@ -118,7 +118,8 @@ class Noise:
 
     def down_db(self, part: Part) -> float:
         """Return how far a part lies below the last kept tone [dB]; NaN without a tone."""
-        return 20.0 * math.log10(self.tone_v / part.volts) if part.volts > 0.0 else math.nan
+        both = part.volts > 0.0 and self.tone_v > 0.0
+        return 20.0 * math.log10(self.tone_v / part.volts) if both else math.nan
 
 
 _UNKNOWN = Part(math.nan, math.nan)
