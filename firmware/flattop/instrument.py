@@ -448,6 +448,8 @@ class Instrument:
             found = [fault for fault in found if fault.words not in CLOCK_WORDS]
         if self.meter.fault:
             found.append(_fault(Rank.BLIND, "converter silent", self.meter.fault))
+        if self.meter.limited:
+            found.append(_fault(Rank.NUMBERS, "one converter only", self.meter.limited))
         if self._screen_fault:
             found.append(_fault(Rank.PANEL, "screen fault", self._screen_fault))
         if self.panel.signals is not None and self.panel.signals.fault:

@@ -75,6 +75,11 @@ class Meter:
         self.skipped = 0
         """Readings that a late host never took."""
 
+    @property
+    def limited(self) -> str:
+        """What is wrong with one of two converters while the other one measures, and what to do; else empty."""
+        return self._bands.fault if self._bands is not None and not self.fault else ""
+
     def readings(self) -> Iterator[Reading]:
         """Yield readings until the converter has no more to give, which hardware never says.
 
@@ -98,7 +103,7 @@ class Meter:
                     return
                 now_s, update_s = self._pause(now_s)
                 continue
-            answered, self.fault = True, self._bands.fault if self._bands is not None else ""
+            answered, self.fault = True, ""
             news = self._look()
             due = now_s > update_s - MOMENT_S
             if news or due or not more:
