@@ -143,8 +143,18 @@ def test_a_bass_tone_trims_the_full_band_converter_to_the_other(seed):
     high = both.run(6.0)[-1]
     assert high.facts.converter == "codec"
     assert high.facts.trimmed
+    assert high.facts.calibrated, "as good as the bass converter, which is"
     assert abs(high.rms_v - 90.0 / math.sqrt(2)) <= high.rms_u_v
     assert high.rms_u_v < 0.01 * high.rms_v
+
+
+def test_a_trim_against_an_uncalibrated_converter_calibrates_nothing():
+    both = Both(by_time((0.0, sine(90.0, 50.0)), (4.0, sine(90.0, 1000.0))), calibrated=False)
+    high = both.run(6.0)[-1]
+    assert [trim.calibrated for trim in both.trims] == [False]
+    assert (high.facts.trimmed, high.facts.calibrated) == (True, False)
+    assert high.rms_u_v > 0.01 * high.rms_v
+    assert abs(high.rms_v - 90.0 / math.sqrt(2)) <= high.rms_u_v
 
 
 def test_an_untrimmed_reading_says_so_and_is_less_certain():
@@ -167,7 +177,7 @@ def test_nothing_else_trims_it(speaker):
 
 def test_a_trim_that_no_good_converter_needs_is_refused_and_said():
     both = Both(sine(90.0, 50.0))
-    both.bands.apply(Trimmed(Input.SPEAKER, 1.4, 0.001, 50.0, 60.0))
+    both.bands.apply(Trimmed(Input.SPEAKER, 1.4, 0.001, calibrated=True, hz=50.0, rms_v=60.0))
     assert both.codec.trim_of(Input.SPEAKER) is None
     assert "1.4" in both.bands.fault
     both.run(2.5)

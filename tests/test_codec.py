@@ -21,7 +21,7 @@ from flattop import calibration, settings
 from flattop.calibration import RANGES_V, Calibration, InputCalibration, RangeCalibration
 from flattop.converters import frontend
 from flattop.converters.capture import Arrival
-from flattop.converters.codec import SILENT_S, START_S, CodecConverter
+from flattop.converters.codec import SILENT_S, START_S, CodecConverter, Trim
 from flattop.converters.frontend import codec_full_scale_v, codec_response, high_pass, low_pass
 from flattop.converters.stream import ArrivalClock, Watch
 from flattop.errors import CalibrationError, ConverterError, ConverterMissing, ConverterSilent, SettingsError
@@ -369,13 +369,15 @@ def test_a_trim_takes_the_gain_out_and_says_how_well_it_is_known():
     bench.run(1.2)
     before = abs(tone_at(bench.codec.latest(0.25), 50.0))
     assert bench.codec.trim_of(Input.SPEAKER) is None
-    bench.codec.trim(Input.SPEAKER, 60.0 / before, 0.0013)
+    bench.codec.trim(Input.SPEAKER, Trim(60.0 / before, 0.0013, calibrated=True))
     samples, other = bench.codec.latest_pair(0.25)
     assert abs(tone_at(samples, 50.0)) == pytest.approx(60.0, rel=1e-9)
-    assert (samples.facts.trimmed, samples.facts.gain_u) == (True, 0.0013)
-    assert (other.facts.trimmed, other.facts.gain_u) == (False, frontend.CODEC_GAIN_U)
-    bench.codec.trim(Input.SPEAKER, 1.0, 0.0013)
+    assert (samples.facts.trimmed, samples.facts.calibrated, samples.facts.gain_u) == (True, True, 0.0013)
+    assert (other.facts.trimmed, other.facts.calibrated) == (False, False)
+    assert other.facts.gain_u == frontend.CODEC_GAIN_U
+    bench.codec.trim(Input.SPEAKER, Trim(1.0, 0.0013, calibrated=False))
     assert abs(tone_at(bench.codec.latest(0.25), 50.0)) == pytest.approx(before), "in place of the earlier one"
+    assert not bench.codec.latest(0.25).facts.calibrated, "what it was trimmed against was not"
     bench.codec.forget_trims()
     assert bench.codec.latest(0.25).facts.trimmed is False
 
@@ -399,7 +401,7 @@ def test_a_trim_against_the_bass_converter_carries_its_calibration_over(seed):
         blocks.append(measure(wide.latest(0.25)))
         if end_s < 1.5:
             known, found = measure(bass.converter.latest(0.25)), blocks[0]
-            wide.trim(Input.SPEAKER, known.line_v / found.line_v, known.samples.facts.gain_u)
+            wide.trim(Input.SPEAKER, Trim(known.line_v / found.line_v, known.samples.facts.gain_u, calibrated=True))
     assert abs(blocks[0].line_v / 60.0 - 1) > 0.01, "seeds whose gain is off enough to see"
     assert blocks[1].line_v == pytest.approx(60.0, rel=2e-3)  # 0.32 % (k = 2) is what the error budget gives it
     assert blocks[1].samples.facts.gain_u == known.samples.facts.gain_u
@@ -410,14 +412,14 @@ def test_a_trim_against_the_bass_converter_carries_its_calibration_over(seed):
 def test_a_trim_that_no_good_converter_needs_is_refused(factor, u):
     codec = Bench().codec
     with pytest.raises(ConverterError, match=r"allowed are 0\.88 to 1\.12"):
-        codec.trim(Input.LINE, factor, u)
+        codec.trim(Input.LINE, Trim(factor, u, calibrated=True))
     assert codec.trim_of(Input.LINE) is None
 
 
 def test_a_trim_outlives_a_break():
     bench = Bench(TONE)
     bench.run(0.5)
-    bench.codec.trim(Input.SPEAKER, 1.02, 0.002)
+    bench.codec.trim(Input.SPEAKER, Trim(1.02, 0.002, calibrated=True))
     bench.capture.overrun()
     with pytest.raises(ConverterSilent):
         bench.run(0.1)

@@ -58,8 +58,8 @@ class Pairs(Protocol):
         """Return the last seconds of the speaker and the line input, at the same instants."""
         ...
 
-    def trim(self, input: Input, factor: float, u: float) -> None:
-        """Multiply an input's levels by `factor`, in place of an earlier trim."""
+    def trim(self, input: Input, trim: Trim) -> None:
+        """Multiply an input's levels by a trim's factor, in place of an earlier trim."""
         ...
 
     def trim_of(self, input: Input) -> Trim | None:
@@ -75,6 +75,8 @@ class Trimmed:
     factor: float
     u: float
     """Relative standard uncertainty (k = 1) of the level that it leaves."""
+    calibrated: bool
+    """Whether the bass converter was calibrated."""
     hz: float
     rms_v: float
 
@@ -202,7 +204,7 @@ class Bands:
     def apply(self, trim: Trimmed) -> None:
         """Take over a trim that was made before; one that no good converter needs is left, and said in `fault`."""
         try:
-            self._codec.trim(trim.input, trim.factor, trim.u)
+            self._codec.trim(trim.input, Trim(trim.factor, trim.u, trim.calibrated))
         except ConverterError as error:
             self.untrimmed = str(error)
         else:
@@ -284,6 +286,7 @@ class Bands:
             input=of[0],
             factor=(before.factor if before is not None else 1.0) * float(ratios.mean()),
             u=math.hypot(low.samples.facts.gain_u, scatter_u, TRANSFER_U),
+            calibrated=low.samples.facts.calibrated,
             hz=low.line_hz,
             rms_v=low.line_v / math.sqrt(2.0),
         )

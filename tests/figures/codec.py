@@ -22,7 +22,7 @@ from alsa_device import PERIOD, AlsaDevice, noise_words
 from bench_codec import FAULTS, Bench, until_failed
 from flattop.converters import HostTime
 from flattop.converters.capture import ArecordCapture
-from flattop.converters.codec import CodecConverter
+from flattop.converters.codec import CodecConverter, Trim
 from flattop.errors import ConverterError
 from flattop.measure.level import measure
 from flattop.samples import Input
@@ -120,7 +120,7 @@ def level_trial(seed):
     block = measure(ideal.codec.latest(0.25))
     drawn = Bench(Wave(hz, volts * math.sqrt(2)), seed=seed[-1])
     # As a trim finds it: what the path makes of 50 Hz against what is said of it.
-    drawn.codec.trim(Input.SPEAKER, 1.0 / abs(drawn.gain(Input.SPEAKER, 50.0)), 0.0023)
+    drawn.codec.trim(Input.SPEAKER, Trim(1.0 / abs(drawn.gain(Input.SPEAKER, 50.0)), 0.0023, calibrated=True))
     drawn.run(1.2)
     other = measure(drawn.codec.latest(0.25))
     stated = other.rms_u_v

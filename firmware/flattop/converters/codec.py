@@ -63,6 +63,8 @@ class Trim(NamedTuple):
     factor: float
     u: float
     """Relative standard uncertainty (k = 1) of the level at d.c. with it."""
+    calibrated: bool
+    """Whether the converter that it was made against was calibrated."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -165,20 +167,19 @@ class CodecConverter:
         speaker, line = self._samples(INPUTS, duration_s)
         return speaker, line
 
-    def trim(self, input: Input, factor: float, u: float) -> None:
-        """Multiply an input's levels by `factor`, in place of an earlier trim; samples already taken included.
-
-        u : relative standard uncertainty (k = 1) of the level that this leaves
+    def trim(self, input: Input, trim: Trim) -> None:
+        """Multiply an input's levels by a trim's factor, in place of an earlier trim; samples already taken included.
 
         Raises ConverterError for a factor that no good converter needs.
         """
-        if not (TRIMS[0] <= factor <= TRIMS[1] and 0.0 <= u < 1.0):
+        if not (TRIMS[0] <= trim.factor <= TRIMS[1] and 0.0 <= trim.u < 1.0):
             raise ConverterError(
-                f"the {input} input of the full-band converter would need a factor of {factor:.4g} (+-{u:.2g}); "
+                f"the {input} input of the full-band converter would need a factor of {trim.factor:.4g} "
+                f"(+-{trim.u:.2g}); "
                 f"allowed are {TRIMS[0]} to {TRIMS[1]}; it is not trimmed: check that both converters see the same "
                 "steady tone, and that input's filter and supply"
             )
-        self._trims = {**self._trims, input: Trim(factor, u)}
+        self._trims = {**self._trims, input: trim}
 
     def trim_of(self, input: Input) -> Trim | None:
         """Return the trim of an input; None while it has none."""
@@ -316,7 +317,7 @@ class CodecConverter:
             offset_u_v=full_scale_v,
             spread_u=codec_spread_u,
             clock_u=HOST_CLOCK_U if fitted else math.hypot(HOST_CLOCK_U, CRYSTAL_U),
-            calibrated=calibrated is not None,
+            calibrated=trim.calibrated if trim is not None else calibrated is not None,
             trimmed=calibrated is not None or trim is not None,
             dc_coupled=False,
             simulated=self._simulated,

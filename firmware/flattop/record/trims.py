@@ -1,8 +1,8 @@
 """trims.json: how the full-band converter was last trimmed, with date and conditions, beside the sessions.
 
-Strict JSON (RFC 8259): for each input the factor on its level and the relative standard uncertainty that it leaves, the
-tone and the level it was made with, and the wall clock with its trust. A trim that cannot be read is none: the meter
-says that it is untrimmed, and makes a new one with the next bass tone.
+Strict JSON (RFC 8259): for each input the factor on its level and the relative standard uncertainty that it leaves,
+whether the bass converter was calibrated, the tone and the level it was made with, and the wall clock with its trust.
+A trim that cannot be read is none: the meter says that it is untrimmed, and makes a new one with the next bass tone.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ class Made(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     factor: Positive
     u: Annotated[float, Meta(ge=0.0, lt=1.0)]
+    calibrated: bool = False
     hz: Positive
     rms_v: Positive
     wall_time: str
@@ -35,7 +36,9 @@ class Made(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     def of(self, input: Input) -> Trimmed:
         """Return it as the converter takes it."""
-        return Trimmed(input=input, factor=self.factor, u=self.u, hz=self.hz, rms_v=self.rms_v)
+        return Trimmed(
+            input=input, factor=self.factor, u=self.u, calibrated=self.calibrated, hz=self.hz, rms_v=self.rms_v
+        )
 
     @property
     def words(self) -> str:
@@ -52,6 +55,7 @@ def made(trim: Trimmed, wall: Wall) -> Made:
     return Made(
         factor=trim.factor,
         u=trim.u,
+        calibrated=trim.calibrated,
         hz=trim.hz,
         rms_v=trim.rms_v,
         wall_time=rfc3339(wall.unix_s),
