@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from flattop.errors import FlattopError, PanelError
 from flattop.panel.buttons import DEBOUNCE_S, HOLD_S, PANEL, STUCK_S, WAITING, Button, ButtonWatch, Press
-from flattop.panel.hardware.controls import GPIO, GPIO_LOW_BATTERY, LOW_BATTERY_S, Controls
+from flattop.panel.hardware.controls import GPIO, GPIO_DIAG, GPIO_LOW_BATTERY, LOW_BATTERY_S, Controls
 
 A, B, C, FOOT = Button.A, Button.B, Button.C, Button.FOOT
 
@@ -326,8 +326,8 @@ def test_a_hold_comes_while_it_is_down_and_not_again(factory, clock, controls):
 
 
 def test_a_lost_edge_is_made_good_by_looking(factory, clock, controls):
-    controls._inputs[A].when_activated = None  # the library's thread is gone
-    controls._inputs[A].when_deactivated = None
+    pin = controls._buttons[A].use(lambda pin: pin)
+    pin.when_activated = pin.when_deactivated = None  # the library's thread is gone
     factory.pin(GPIO[A]).drive_low()
     assert controls.presses() == []
     clock.now_s += 0.1
@@ -434,6 +434,27 @@ def test_a_button_that_cannot_be_opened_costs_only_itself(breaking, clock):
     press(factory, clock, B)
     assert pressed(controls.presses()) == [(B, False)]
     controls.close()
+
+
+def test_what_could_not_be_opened_is_tried_again(breaking, clock):
+    factory, breaks = breaking
+    breaks(GPIO[A], GPIO_LOW_BATTERY, GPIO_DIAG)
+    controls = Controls(pin_factory=factory, clock=clock)
+    breaks()
+    assert controls.presses() == []
+    assert "button A" in controls.fault, "not at every look"
+    assert controls.isolators_ok is None
+    clock.now_s += 1.001
+    assert controls.presses() == []
+    assert not controls.low_battery
+    assert controls.isolators_ok is not None
+    assert (controls.fault, controls.failures) == ("", 3)
+    press(factory, clock, A)
+    assert pressed(controls.presses()) == [(A, False)]
+    controls.close()
+    clock.now_s += 5.0
+    assert controls.presses() == []
+    Controls(pin_factory=factory, clock=clock).close()  # nothing was opened once more
 
 
 def test_a_button_that_fails_later_is_told_until_it_works_again(breaking, clock):

@@ -9,7 +9,7 @@ import pytest
 from scipy.optimize import least_squares
 
 from blocks import BASS_RATE_HZ, holed
-from flattop.measure.fit import fit_at, fit_sine, harmonics_that_fit, strongest_hz
+from flattop.measure.fit import TURN_STEP, fit_at, fit_sine, harmonics_that_fit, strongest_hz
 from flattop.measure.level import rms_ac
 from oracles import (
     LEW,
@@ -77,11 +77,46 @@ def random_case(seed, even):
 EVEN = pytest.mark.parametrize("even", [True, False], ids=["even", "uneven"])
 
 
+def rounded_hz(hz, rate_hz):
+    """Return the frequency that a look takes for `hz`: a short block on a grid is fitted at steps of it."""
+    return round(hz / rate_hz / TURN_STEP) * TURN_STEP * rate_hz
+
+
+@pytest.mark.parametrize("holes", [0, 1, 7, 30])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_short_block_on_a_grid_with_holes_is_fitted_by_what_is_there(seed, holes):
+    rng = np.random.default_rng([seed, holes])
+    hz, there = rounded_hz(rng.uniform(38, 62), BASS_RATE_HZ), np.ones(166, dtype=bool)
+    there[1 + rng.choice(164, holes, replace=False)] = False
+    t = 7.0 + np.flatnonzero(there) / BASS_RATE_HZ
+    x = (40.0 + 30.0 * (t - 7.0)) * np.cos(2 * np.pi * hz * t + seed) + rng.standard_normal(len(t))
+    fit = fit_at(times_s=t, volts=x, hz=hz, harmonics=9)
+    harmonics, drift, residual = linear(t, x, hz, 9)
+    assert np.abs(fit.harmonics - harmonics).max() < 1e-6 * abs(harmonics[1])
+    assert fit.drift_per_s == pytest.approx((drift / harmonics[1]).real, rel=1e-5)
+    assert np.abs(fit.residual - residual).max() < 1e-5
+    assert len(fit.residual) == len(t)
+
+
+def test_what_rounding_the_frequency_does_to_a_look_is_far_below_a_code():
+    t = np.arange(166) / BASS_RATE_HZ
+    hz = rounded_hz(40.0, BASS_RATE_HZ) + 0.5 * TURN_STEP * BASS_RATE_HZ
+    fit = fit_at(times_s=t, volts=2047.0 * np.cos(2 * np.pi * hz * t), hz=hz, harmonics=9)
+    assert np.abs(fit.harmonics[[0, *range(2, 10)]]).max() < 0.05
+    assert abs(fit.harmonics[1]) == pytest.approx(2047.0, abs=0.05)
+
+
+@pytest.mark.parametrize("t", [np.zeros(40), np.repeat(np.arange(20.0), 2) / 3300.0, np.arange(40.0)[::-1]])
+def test_times_that_stand_still_or_run_backwards_are_no_grid(t):
+    assert np.isfinite(fit_at(times_s=t, volts=np.cos(0.1 * np.arange(40)), hz=40.0, harmonics=3).harmonics).all()
+
+
 @pytest.mark.parametrize("seed", range(8))
 @EVEN
 def test_at_a_known_frequency_the_fit_is_the_linear_least_squares_solution(seed, even):
     rng, t, hz, x = random_case(seed, even)
     x = x * (1 + rng.uniform(-0.5, 0.5) * t)
+    hz = rounded_hz(hz, BASS_RATE_HZ)
     fit = fit_at(times_s=t, volts=x, hz=hz, harmonics=7)
     harmonics, drift, residual = linear(t, x, hz, 7)
     assert np.abs(fit.harmonics - harmonics).max() < 1e-8 * abs(harmonics[1])

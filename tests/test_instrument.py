@@ -19,12 +19,13 @@ from bench_meter import Bench, by_time, nominal, sine
 from flattop import plan_files
 from flattop.converters.recording import RecordingConverter
 from flattop.errors import StorageError
-from flattop.instrument import Display, Ending, Instrument, Panel
+from flattop.instrument import Ending, Instrument, Panel
 from flattop.measure.reading import Reason, Verdict
 from flattop.measure.verdict import Limits
 from flattop.meter import Meter
 from flattop.notify import Notifier
 from flattop.panel.buttons import Button
+from flattop.panel.first_page import FirstPage
 from flattop.panel.indicators import Signal
 from flattop.panel.menu import Kind, Light, Menu, Page, SetUp, Stage
 from flattop.panel.pages import About
@@ -97,7 +98,7 @@ def test_display_keeps_the_highest_clean_level_of_this_tone():
         wired=True,
         tolerances=nominal(),
     )
-    display = Display(label="Bass A")
+    display = FirstPage(label="Bass A")
     seen = {}
     for reading in Meter(bench.converter, time=bench.time, end_s=6.0).readings():
         seen[bench.time.now_s()] = display.view(reading)
@@ -108,14 +109,14 @@ def test_display_keeps_the_highest_clean_level_of_this_tone():
     assert at(5.9).ceiling_v == pytest.approx(10 / math.sqrt(2), rel=0.01), "another tone has another ceiling"
     assert all(view.simulated for view in seen.values())
     assert at(2.0).label == "Bass A uncal.", "a meter without a calibration says so"
-    assert Display().view(reading).label == "Speaker uncal."
-    assert Display().view(replace(reading, facts=replace(reading.facts, calibrated=True))).label == "Speaker"
+    assert FirstPage().view(reading).label == "Speaker uncal."
+    assert FirstPage().view(replace(reading, facts=replace(reading.facts, calibrated=True))).label == "Speaker"
 
 
 @pytest.mark.parametrize("soft_may_stay", [False, True])
 def test_advice_is_given_for_soft_and_flat_only(soft_may_stay):
     bench = Bench(by_time((0.0, sine(60.0, 40.0)), (1.0, clipped(60.0, 0.13)), (2.2, clipped(68.0, 1.5))), wired=True)
-    display = Display(soft_may_stay=soft_may_stay)
+    display = FirstPage(soft_may_stay=soft_may_stay)
     said = {}
     for reading in Meter(bench.converter, time=bench.time, end_s=3.2).readings():
         said.setdefault(reading.verdict, set()).add(display.view(reading).advice)

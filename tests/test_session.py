@@ -18,11 +18,11 @@ import pytest
 from PIL import Image
 
 from flattop.errors import StorageError
-from flattop.instrument import Display
 from flattop.measure.level import measure
 from flattop.measure.reading import Reason, Verdict
 from flattop.measure.verdict import Judge
 from flattop.panel.drawing import palette
+from flattop.panel.first_page import FirstPage
 from flattop.panel.screen import View, draw
 from flattop.record.rows import as_row, rounded
 from flattop.record.session import Session, new_folder
@@ -148,7 +148,7 @@ def test_the_moving_picture_keeps_the_time_of_the_readings(tmp_path, update_s, f
     readings = [reading_at(1.0 + n * update_s, peak_v=20.0 + 2 * n) for n in range(21)]
     session = Session(tmp_path, palette=palette())
     for reading in readings:
-        session.add(reading, draw(Display(label="Bass A").view(reading)))
+        session.add(reading, draw(FirstPage(label="Bass A").view(reading)))
     session.close()
     with Image.open(tmp_path / "screen.gif") as movie:
         assert (movie.size, movie.format) == ((320, 240), "GIF")
@@ -162,7 +162,7 @@ def test_the_moving_picture_keeps_the_time_of_the_readings(tmp_path, update_s, f
 
 
 def test_the_moving_picture_shows_the_colours_of_the_screen(tmp_path):
-    frame = draw(Display(label="Bass A").view(FIRST))
+    frame = draw(FirstPage(label="Bass A").view(FIRST))
     session = Session(tmp_path, palette=palette())
     session.add(FIRST, frame)
     session.close()
@@ -176,7 +176,7 @@ def test_the_moving_picture_shows_the_colours_of_the_screen(tmp_path):
 def test_frames_of_a_simulation_say_so():
     # The plate is there, and nothing else differs, when the same reading is shown as simulated.
     real = dataclasses.replace(FIRST, facts=dataclasses.replace(FACTS, simulated=False))
-    shown, plain = (np.asarray(draw(Display(label="A").view(r)).convert("RGB"), dtype=int) for r in (FIRST, real))
+    shown, plain = (np.asarray(draw(FirstPage(label="A").view(r)).convert("RGB"), dtype=int) for r in (FIRST, real))
     rows, columns = np.nonzero(np.any(shown != plain, axis=2))
     assert len(rows) > 300
     assert rows.max() < 35, "in the top line"

@@ -246,6 +246,13 @@ def test_a_lamp_without_a_sounder_is_of_use(factory, clock, monkeypatch, opened)
     both.step()
     assert factory.pin(22).state == pytest.approx(led(words.SKY, 1)[2])
     assert both.failures == 2
+    monkeypatch.setattr(RealPin, "broken", frozenset())
+    both.step()
+    assert both.fault, "a part that cannot be opened is not tried at every round"
+    clock.now_s += 1.001
+    both.step()
+    assert (both.fault, both.failures) == ("", 2)
+    assert lamp_of(factory) == pytest.approx(led(words.SKY, 1.0), abs=0.01)
 
 
 def test_nothing_at_all_is_an_error_with_every_fault(factory, monkeypatch):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import importlib
 import json
 import math
 import os
@@ -45,7 +46,11 @@ CAUTION = (
 )
 
 
-def _parser() -> argparse.ArgumentParser:
+def _parser(first: str = "") -> argparse.ArgumentParser:
+    """Return the parser of the whole command line.
+
+    first : the first argument. Where it is a command, those of other modules are left out, and so not loaded.
+    """
     parser = argparse.ArgumentParser(
         prog="flattop", description="Volts, frequency and flat tops at amplifier terminals.", epilog=CAUTION
     )
@@ -61,11 +66,9 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--sessions", type=Path, metavar="DIR", help="folder for sessions (default from settings)")
     run.add_argument("--for", type=float, metavar="S", dest="for_s", help="stop by itself after so many seconds")
 
-    from flattop import plan_files, response_files, tones
-    from flattop.record import report
-
-    for module in (plan_files, tones, response_files, report):
-        module.add_parser(commands)
+    for command, module in ELSEWHERE.items():
+        if first not in COMMANDS or first == command:
+            importlib.import_module(module).add_parser(commands)
     copy = commands.add_parser("copy", help="copy sessions to a stick, each as one ZIP file that is read back")
     copy.add_argument("--to", type=Path, required=True, metavar="DIR", help="where the stick is")
     copy.add_argument("--sessions", type=Path, metavar="DIR", help="folder of the sessions (default from settings)")
@@ -108,7 +111,8 @@ def _parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; return 0, or 2 after a message on what cannot be used, or 130 when interrupted."""
-    given = _parser().parse_args(arguments)
+    arguments = sys.argv[1:] if arguments is None else arguments
+    given = _parser(next(iter(arguments), "")).parse_args(arguments)
     try:
         from flattop import settings
 
@@ -214,9 +218,9 @@ def _tune(given: argparse.Namespace, settings: Settings) -> int:
     """Carry a plan out on a simulated vehicle: people who follow screen and sounder, and the record of it all."""
     from flattop import plan_files
     from flattop.console import Progress, print_findings, print_outputs
-    from flattop.instrument import Display
     from flattop.meter import limits_from
     from flattop.panel.drawing import palette
+    from flattop.panel.first_page import FirstPage
     from flattop.panel.screen import draw
     from flattop.record import run_file
     from flattop.record.session import Session, new_folder
@@ -234,7 +238,7 @@ def _tune(given: argparse.Namespace, settings: Settings) -> int:
     made = _calibration(given.seed, list(Input), settings)
     scene = Scene(plan, vehicle, made, seed=given.seed, limits=limits, update_s=settings.meter.update_s)
     folder = new_folder(given.out, default="flattop-demo")
-    run, display = Run(plan), Display()
+    run, display = Run(plan), FirstPage()
     with closing(Session(folder, palette=palette())) as session, Progress(0.0, LONGEST_S) as progress:
         tuner = Tuner(
             run,
@@ -431,13 +435,13 @@ def _calibration(seed: int, inputs: list[Input], settings: Settings) -> Calibrat
 def _carry_out(course: _Course, given: argparse.Namespace, *, default: str, as_json: bool) -> int:
     """Show and log a run from its first reading to its last."""
     from flattop.console import Progress, Table, say
-    from flattop.instrument import Display
     from flattop.panel.drawing import palette
+    from flattop.panel.first_page import FirstPage
     from flattop.panel.screen import draw
     from flattop.record.rows import as_row, rounded
     from flattop.record.session import Session, new_folder
 
-    table, display = Table(), Display(label=course.label)
+    table, display = Table(), FirstPage(label=course.label)
     with ExitStack() as opened:
         # The lines of --json are a record by themselves; a folder is written beside them only when asked for.
         folder = None if as_json and given.out is None else new_folder(given.out, default=default)
@@ -498,6 +502,13 @@ COMMANDS = {
     "report": _report,
     "copy": _copy,
 }
+ELSEWHERE = {
+    "plan": "flattop.plan_files",
+    "tones": "flattop.tones",
+    "response": "flattop.response_files",
+    "report": "flattop.record.report",
+}
+"""Modules that describe their own arguments."""
 
 
 if __name__ == "__main__":

@@ -7,13 +7,15 @@ import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from flattop.measure.reading import Reading, Verdict
 from flattop.panel.words import DASHES, hz_text, volts_text
-from flattop.record.run_file import Run
 from flattop.tuning.judge import Finding, Judgement
-from flattop.tuning.steps import Prompt
+
+if TYPE_CHECKING:
+    from flattop.record.run_file import Run
+    from flattop.tuning.steps import Prompt
 
 STANDS_S = 0.3
 """A verdict that passed within this time gets no row of its own [s]."""

@@ -11,11 +11,12 @@ from enum import StrEnum
 from flattop.answers import Answers, newest
 from flattop.converters import Timebase
 from flattop.errors import FlattopError, PanelError, StorageError
-from flattop.measure.reading import Reading, Reason, Verdict
+from flattop.measure.reading import Reading, Reason
 from flattop.meter import Meter
 from flattop.notify import Notifier
 from flattop.panel import pages
 from flattop.panel.buttons import Button
+from flattop.panel.first_page import FirstPage
 from flattop.panel.hardware.controls import Controls
 from flattop.panel.hardware.display import PanelDisplay
 from flattop.panel.hardware.signals import Signals
@@ -26,14 +27,12 @@ from flattop.panel.run_page import run_state
 from flattop.panel.screen import Kept, View
 from flattop.record.logbook import Kept as Promise
 from flattop.record.logbook import Logbook
-from flattop.samples import Input, Samples
+from flattop.samples import Samples
 from flattop.selfcheck import CLOCK_WORDS, Fault, Rank
 from flattop.tuner import Tuner
 from flattop.tuning.pot import DOWN, STAY, UP
 from flattop.tuning.steps import Command, Word
 
-UNCALIBRATED = "uncal."
-UNTRIMMED = "untrim."
 HOLD_S = 4.0
 """How long the second person is told to hold; after that the sounder says how the tone is again [s]."""
 STALE_S = 0.5
@@ -44,51 +43,6 @@ SLOW_TURN_S = 0.5
 """A turn of the loop that takes longer than this is counted [s]."""
 BRIGHTNESS = {Light.SUN: 1.0, Light.SHADE: 0.5, Light.NIGHT: 0.1}
 """Of the lamp, as a share of its full light."""
-
-
-class Display:
-    """What the first page is told: the newest reading, the highest clean level of this tone, and the next move."""
-
-    def __init__(self, *, label: str = "", aim_v: float | None = None, soft_may_stay: bool = False) -> None:
-        self._label, self._aim_v = label, aim_v
-        self.soft_may_stay = soft_may_stay
-        """True on a bass output, which may be left at the first softening of its tops."""
-        self._ceiling_v: float | None = None
-        self._ceiling_hz = math.nan
-        self._ceiling_input: Input | None = None
-
-    def view(self, reading: Reading) -> View:
-        """Return the view of a new reading."""
-        self._follow_ceiling(reading)
-        facts = reading.facts
-        label = self._label or str(facts.input).capitalize()
-        # A gain that is only promised by the circuit says so; a recording holds volts already.
-        if not facts.trimmed:
-            label = f"{label} {UNTRIMMED}"
-        elif facts.gain_u > 0.0 and not facts.calibrated:
-            label = f"{label} {UNCALIBRATED}"
-        return View(
-            reading=reading,
-            label=label,
-            aim_v=self._aim_v,
-            advice=self._advice(reading.verdict),
-            ceiling_v=self._ceiling_v,
-            simulated=reading.facts.simulated,
-        )
-
-    def _advice(self, verdict: Verdict) -> str:
-        if verdict is Verdict.SOFT and self.soft_may_stay:
-            return "at limit"
-        return "gain down" if verdict in {Verdict.SOFT, Verdict.FLAT} else ""
-
-    def _follow_ceiling(self, reading: Reading) -> None:
-        """Keep the highest level that was clean; another tone has another ceiling."""
-        if reading.verdict is not Verdict.CLEAN:
-            return
-        another_tone = not abs(reading.hz - self._ceiling_hz) < 0.02 * reading.hz
-        if another_tone or reading.facts.input is not self._ceiling_input:
-            self._ceiling_v, self._ceiling_hz, self._ceiling_input = None, reading.hz, reading.facts.input
-        self._ceiling_v = max(reading.rms_v, self._ceiling_v or 0.0)
 
 
 class Ending(StrEnum):
@@ -162,7 +116,7 @@ class Instrument:
     """What the first page shows, or would show."""
     faults: tuple[Fault, ...] = field(default=(), init=False)
     answers: Answers = field(default_factory=Answers, init=False)
-    _display: Display = field(init=False)
+    _display: FirstPage = field(init=False)
     _promise: tuple[Promise, Reading] | None = field(default=None, init=False)
     """A reading that was kept by hand, on its way to the card; those of a run are the tuner's."""
     _command: Command = field(default=Command.NONE, init=False)
@@ -176,7 +130,7 @@ class Instrument:
     _told: str = field(default="", init=False)
 
     def __post_init__(self) -> None:
-        self._display = Display(label=self.label)
+        self._display = FirstPage(label=self.label)
         self._began_s = self.time.now_s()
         self._take_over_set_up()
 

@@ -25,11 +25,11 @@ import numpy as np
 import rig
 from rig import Bench, Row, Wave
 
-from flattop.instrument import Display
 from flattop.measure.between import between
 from flattop.measure.level import glance, measure
 from flattop.measure.reading import Reading
 from flattop.measure.verdict import Judge
+from flattop.panel.first_page import FirstPage
 from flattop.panel.screen import SIZE, changed_rectangles, draw, frame_bytes, packed
 from flattop.samples import FloatArray, Input, Samples
 from flattop.simulated.board import SimulatedBoard
@@ -189,7 +189,7 @@ def ramp_readings(seed: int) -> list[Reading]:
 
 
 def screen_rows(seed: int) -> list[Row]:
-    display = Display(label="Bass A")
+    display = FirstPage(label="Bass A")
     views = [display.view(reading) for reading in ramp_readings(seed)]
     frames = [packed(draw(view)) for view in views]
     full = frame_bytes([]) + 2 * SIZE[0] * SIZE[1]
@@ -234,7 +234,7 @@ def bass_tone(times_s: FloatArray) -> FloatArray:
 def loop(seed: int, wired: bool) -> tuple[float, int]:
     """Run the meter with its screen; return CPU seconds and transactions for each second of virtual time."""
     bench = Bench.build(bass_tone, seed=[seed, 43], board=1000 * seed, wired=wired)
-    display, before = Display(label="Bass A"), None
+    display, before = FirstPage(label="Bass A"), None
     readings = bench.readings(1.0 + LOOP_S)
     for reading in readings:
         if reading.time_s > 1.0:

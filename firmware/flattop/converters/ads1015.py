@@ -10,7 +10,7 @@ import math
 import random
 import threading
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from copy import copy
 from dataclasses import dataclass, replace
@@ -260,15 +260,7 @@ class Ads1015Converter:
         range_v = max(burst.range_v for burst in recent)
         times_s = np.concatenate([burst.times_s for burst in recent])
         codes = np.concatenate([burst.codes for burst in recent])
-        lengths = [len(burst.codes) for burst in recent]
-        # Most blocks are of one range all along.
-        one = all(burst.range_v == range_v for burst in recent)
-        ranges = [range_v] if one else [burst.range_v for burst in recent]
-        code_v, offset_v, gain = np.repeat(
-            [self._scale(chosen, each_v) for each_v in ranges], [1] if one else lengths, axis=0
-        ).T
-        volts = gain * (codes * code_v - offset_v)
-        widest = np.repeat([each_v == RANGES[0] for each_v in ranges], [1] if one else lengths)
+        volts, widest = self._scaled(chosen, codes, recent)
         at_rail = (codes >= TOP_CODE) | (codes <= BOTTOM_CODE)
         asked = times_s >= from_s
         # On a narrower range a code at the rail is the moment before the range was widened: no level to keep.
@@ -485,6 +477,19 @@ class Ads1015Converter:
         self._changed_s = self._time.now_s()
 
     # -- from codes to volts --------------------------------------------------------------------------------------
+
+    def _scaled(
+        self, input: Input, codes: NDArray[np.int64], bursts: Sequence[_Burst]
+    ) -> tuple[FloatArray, NDArray[np.bool_]]:
+        """Return the volts at the terminals of the codes of some bursts, and which were read on the widest range."""
+        # Most blocks are of one range all along.
+        ranges = sorted({burst.range_v for burst in bursts})
+        code_v, offset_v, gain = np.array([self._scale(input, each_v) for each_v in ranges]).T
+        at = np.array([0])
+        if len(ranges) > 1:
+            at = np.repeat([ranges.index(burst.range_v) for burst in bursts], [len(burst.codes) for burst in bursts])
+        volts = gain[at] * (codes * code_v[at] - offset_v[at])
+        return volts, np.broadcast_to((np.array(ranges) == RANGES[0])[at], codes.shape)
 
     def _scale(self, input: Input, range_v: float) -> tuple[float, float, float]:
         """Return what makes volts at the terminals of a code: volts a code, offset [V] and gain, as calibrated."""

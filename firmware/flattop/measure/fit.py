@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from flattop.samples import ComplexArray, FloatArray
 
@@ -31,7 +32,10 @@ STANDING_SHARE = 0.7
 MIN_SAMPLES_PER_UNKNOWN = 1.5
 MANY_SAMPLES = 1000
 """From here on evenly spaced samples are summed in closed form where that is possible."""
-EVEN = 1.0 + 1e-6
+ON_GRID = 1e-6
+"""Steps this close to whole ones, as a share of the shortest, lie on an even grid."""
+MISSING_SHARE = 0.25
+"""Of the samples of a grid: with more missing it is no longer worked with."""
 TURN_STEP = 1e-7
 """A known frequency is rounded to this part of the sample rate, so that the same matrix serves look after look: over
 the two cycles of a look its phase is then off by some 3e-5."""
@@ -324,29 +328,58 @@ def _found(
 def fit_at(*, times_s: FloatArray, volts: FloatArray, hz: float, harmonics: int) -> SineFit:
     """Fit amplitude, phase, harmonics and drift at a known frequency (three-parameter fit of IEEE Std 1057)."""
     middle_s = 0.5 * float(times_s[0] + times_s[-1])
-    n, span_s = len(times_s), float(times_s[-1] - times_s[0])
-    # Steps of which none is longer than their mean are all alike.
-    if n < MANY_SAMPLES and float(np.diff(times_s).max()) * (n - 1) < EVEN * span_s:
-        step_s = span_s / (n - 1)
-        coefficients, d, residual = _looked_through(volts, round(hz * step_s / TURN_STEP), harmonics)
+    places = _places(times_s) if len(times_s) < MANY_SAMPLES else None
+    if places is not None:
+        step_s = float(times_s[-1] - times_s[0]) / int(places[-1])
+        coefficients, d, residual = _looked_through(places, volts, round(hz * step_s / TURN_STEP), harmonics)
         change = d / step_s / coefficients[1] if coefficients[1] != 0 else 0j
     else:
         coefficients, change, residual = _solve(times_s - middle_s, volts, 2.0 * math.pi * hz, harmonics)
     return SineFit(hz, 0.0, middle_s, coefficients, change.real, residual)
 
 
-def _looked_through(x: FloatArray, turn: int, harmonics: int) -> tuple[ComplexArray, complex, FloatArray]:
-    """Return C_0..C_h, D for one step of time and the residual of a short block of even samples.
+def _places(times_s: FloatArray) -> NDArray[np.intp] | None:
+    """Return each sample's number on an even grid that some samples are missing from; None where there is no such."""
+    steps_s = np.diff(times_s)
+    shortest_s = float(steps_s.min())
+    if not shortest_s > 0.0:
+        return None
+    steps = steps_s / shortest_s
+    whole = np.rint(steps)
+    if not np.abs(steps - whole).max() < ON_GRID or whole.sum() > (1.0 + MISSING_SHARE) * len(steps):
+        return None
+    return np.concatenate(([0], np.cumsum(whole).astype(np.intp)))
 
+
+def _looked_through(
+    places: NDArray[np.intp], volts: FloatArray, turn: int, harmonics: int
+) -> tuple[ComplexArray, complex, FloatArray]:
+    """Return C_0..C_h, D for one step of time and the residual of a short block of samples on an even grid.
+
+    places : numbers of the samples on the grid, from 0
     turn : cycles of the fundamental in a step, in units of TURN_STEP
     """
-    rows, projection = _projection(len(x), turn, harmonics)
+    n = int(places[-1]) + 1
+    rows, projection = _projection(n, turn, harmonics)
+    x = np.zeros(n)
+    x[places] = volts
     found = projection @ x
+    if len(places) < n:
+        # A missing sample that is just what the fit says there changes nothing of it: one equation for each.
+        there = np.zeros(n, dtype=np.bool_)
+        there[places] = True
+        missing = np.flatnonzero(~there)
+        at_missing, pull = rows[:, missing].T, projection[:, missing]
+        try:
+            told = np.linalg.solve(np.eye(len(missing)) - at_missing @ pull, at_missing @ found)
+            found += pull @ told
+        except np.linalg.LinAlgError:
+            # A hole that leaves too little of a cycle: the smallest solution will do.
+            found = np.asarray(np.linalg.lstsq(rows[:, places].T, volts, rcond=None)[0], dtype=np.float64)
     coefficients = np.empty(harmonics + 1, dtype=np.complex128)
     coefficients[0] = found[0]
     coefficients[1:] = found[1 : harmonics + 1] - 1j * found[harmonics + 1 : 2 * harmonics + 1]
-    scale = 0.5 * (len(x) - 1)
-    return coefficients, complex(found[-2], -found[-1]) / scale, x - found @ rows
+    return coefficients, complex(found[-2], -found[-1]) / (0.5 * (n - 1)), volts - (found @ rows)[places]
 
 
 @lru_cache(maxsize=16)

@@ -125,6 +125,8 @@ class FakeI2C:
         "_nacks",
         "_rng",
         "_time",
+        "_to_latch",
+        "_to_return",
         "transactions",
     )
 
@@ -148,6 +150,8 @@ class FakeI2C:
         self._draw = _DRAWS
         self._before: list[float] = []
         self._after: list[float] = []
+        self._to_latch: list[float] = []
+        self._to_return: list[float] = []
         self._gap_s = self._next_gap(time.now_s())
         self.transactions = 0
         """Transactions so far, refused ones included."""
@@ -182,14 +186,14 @@ class FakeI2C:
         i, time = self._draw, self._time
         if end == 2 and start == 0 and i < _DRAWS and self._locked and not self._nacks:
             # The read that a free-running converter is polled with, thousands of times a second: the same as below.
-            latch_s = time.now + self._before[i] + 10 * self._bit_s
+            latch_s = time.now + self._to_latch[i]
             device = self._devices.get(address)
             if latch_s < self._gap_s and device is not None:
                 self.transactions += 1
                 self._draw = i + 1
                 word = device.word(latch_s)
                 buffer[0], buffer[1] = word >> 8, word & 0xFF
-                time.now = now_s = latch_s + self._after[i] + 19 * self._bit_s
+                time.now = now_s = latch_s + self._to_return[i]
                 if now_s >= time.alarm_s:
                     time.pass_until(now_s)
                 return
@@ -258,6 +262,9 @@ class FakeI2C:
         before_s = jitter_s * self._rng.random(_DRAWS)
         self._before = before_s.tolist()
         self._after = (jitter_s - before_s).tolist()
+        # What a read of two bytes takes until its register is latched, and from then on.
+        self._to_latch = (before_s + 10 * self._bit_s).tolist()
+        self._to_return = (jitter_s - before_s + 19 * self._bit_s).tolist()
 
     def _next_gap(self, now_s: float) -> float:
         return now_s + float(self._rng.exponential(1 / self._gaps_hz)) if self._gaps_hz > 0 else inf

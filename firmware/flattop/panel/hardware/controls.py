@@ -10,7 +10,7 @@ from typing import Protocol
 
 from flattop.errors import PanelError, listed
 from flattop.panel.buttons import Button, ButtonWatch, Press
-from flattop.panel.hardware.pins import error_text, factory_or_default, fault_text, open_part
+from flattop.panel.hardware.pins import Part, error_text, factory_or_default
 
 # BCM numbers of the wiring; all contacts are to ground.
 GPIO = {Button.A: 5, Button.B: 6, Button.C: 16, Button.FOOT: 26}
@@ -49,7 +49,7 @@ class Controls:
     ------
     PanelError
         None of the buttons can be opened; all faults in one error. If only some can, they work, and `fault`
-        names the others.
+        names the others, which are tried again.
     """
 
     def __init__(self, *, pin_factory: object | None = None, clock: Callable[[], float] = time.monotonic) -> None:
@@ -57,40 +57,46 @@ class Controls:
         # Not gpiozero's Button: holding and bouncing are ButtonWatch's, the same on every pin library.
         from gpiozero import DigitalInputDevice
 
+        def contact(gpio: int, heed: Callable[[bool], None] | None = None) -> InputPin:
+            pin: InputPin = DigitalInputDevice(gpio, pull_up=True, pin_factory=factory)
+            if heed is not None:
+                # gpiozero calls these with no argument if one beside self is bound.
+                pin.when_activated, pin.when_deactivated = partial(heed, True), partial(heed, False)
+            return pin
+
         self._clock = clock
-        self._faults: dict[str, str] = {}
+        self._edges_fault, self._edges_lost = "", 0
         self._lock = threading.Lock()
         self._closed = False
         self._low_since_s: float | None = None
-        self._inputs: dict[Button, InputPin] = {}
-        for button, gpio in GPIO.items():
-            make = partial(DigitalInputDevice, gpio, pull_up=True, pin_factory=factory)
-            pin: InputPin | None = open_part(_name(button), gpio, make, self._faults)
-            if pin is not None:
-                self._inputs[button] = pin
-        make = partial(DigitalInputDevice, GPIO_LOW_BATTERY, pull_up=True, pin_factory=factory)
-        self._battery: InputPin | None = open_part(_LOW_BATTERY, GPIO_LOW_BATTERY, make, self._faults)
-        make = partial(DigitalInputDevice, GPIO_DIAG, pull_up=None, active_state=True, pin_factory=factory)
-        self._diag: InputPin | None = open_part(_DIAG, GPIO_DIAG, make, self._faults)
-        if not self._inputs:
-            raise PanelError(listed("buttons and foot switch cannot be used:", list(self._faults.values())))
-        self.failures = len(self._faults)
-        """Times that a pin failed."""
-        down = {button for button, pin in self._inputs.items() if self._level(_name(button), GPIO[button], pin)}
-        self._watch = ButtonWatch(time_s=clock(), down=down)
-        for button, pin in self._inputs.items():
-            # One argument beside self is bound: gpiozero calls these with none.
-            pin.when_activated = partial(self._edge, button, True)
-            pin.when_deactivated = partial(self._edge, button, False)
+        # Under the lock: no edge can come before there is someone to note it.
+        with self._lock:
+            self._buttons: dict[Button, Part[InputPin]] = {
+                button: Part(
+                    str(button) if button is Button.FOOT else f"button {button}",
+                    gpio,
+                    partial(contact, gpio, partial(self._edge, button)),
+                    clock,
+                )
+                for button, gpio in GPIO.items()
+            }
+            make: Callable[[], InputPin] = partial(contact, GPIO_LOW_BATTERY)
+            self._battery: Part[InputPin] = Part("low-battery line", GPIO_LOW_BATTERY, make, clock)
+            make = partial(DigitalInputDevice, GPIO_DIAG, pull_up=None, active_state=True, pin_factory=factory)
+            self._diag: Part[InputPin] = Part("isolators' fault line", GPIO_DIAG, make, clock)
+            if not any(part.opened() for part in self._buttons.values()):
+                raise PanelError(listed("buttons and foot switch cannot be used:", self.fault.splitlines()))
+            down = {button for button, part in self._buttons.items() if part.use(_closed)}
+            self._watch = ButtonWatch(time_s=clock(), down=down)
 
     def presses(self) -> list[Press]:
         """Return, oldest first, the presses since the last call; at once."""
         with self._lock:
             if self._closed:
                 return []
-            for button, pin in self._inputs.items():
+            for button, part in self._buttons.items():
                 # Under the lock: no edge can come between the look and the note of it.
-                down = self._level(_name(button), GPIO[button], pin)
+                down = part.use(_closed)
                 if down is not None:
                     self._watch.edge(button, down=down, time_s=self._clock())
             return self._watch.presses(time_s=self._clock())
@@ -103,11 +109,8 @@ class Controls:
     @property
     def low_battery(self) -> bool:
         """True once the line has been low for `LOW_BATTERY_S`; a line that cannot be read is no low battery."""
-        if self._battery is None or self._closed:
-            return False
         now_s = self._clock()
-        low = self._level(_LOW_BATTERY, GPIO_LOW_BATTERY, self._battery)
-        if not low:
+        if self._closed or not self._battery.use(_closed):
             self._low_since_s = None
         elif self._low_since_s is None:
             self._low_since_s = now_s
@@ -116,9 +119,7 @@ class Controls:
     @property
     def isolators_ok(self) -> bool | None:
         """False while the isolators report a fault, or have no supply; None where their line cannot be read."""
-        if self._diag is None or self._closed:
-            return None
-        return self._level(_DIAG, GPIO_DIAG, self._diag)
+        return None if self._closed else self._diag.use(_closed)
 
     @property
     def dropped(self) -> int:
@@ -133,7 +134,17 @@ class Controls:
     @property
     def fault(self) -> str:
         """What does not work, one a line; empty if all does."""
-        return "\n".join(dict(self._faults).values())
+        faults = [self._edges_fault, *(part.fault for part in self._parts)]
+        return "\n".join(fault for fault in faults if fault)
+
+    @property
+    def failures(self) -> int:
+        """Times that a pin failed."""
+        return self._edges_lost + sum(part.failures for part in self._parts)
+
+    @property
+    def _parts(self) -> list[Part[InputPin]]:
+        return [*self._buttons.values(), self._battery, self._diag]
 
     def close(self) -> None:
         """Let go of the pins; harmless twice."""
@@ -142,16 +153,8 @@ class Controls:
                 return
             self._closed = True
         # Without the lock: the library may wait here for an edge that waits for the lock.
-        pins = [(_name(button), GPIO[button], pin) for button, pin in self._inputs.items()]
-        if self._battery is not None:
-            pins.append((_LOW_BATTERY, GPIO_LOW_BATTERY, self._battery))
-        if self._diag is not None:
-            pins.append((_DIAG, GPIO_DIAG, self._diag))
-        for name, gpio, pin in pins:
-            try:
-                pin.close()
-            except Exception as error:  # each library has exceptions of its own
-                self._failed(name, fault_text(name, gpio, error))
+        for part in self._parts:
+            part.close()
 
     def _edge(self, button: Button, down: bool) -> None:
         """Take an edge; called by the pin library's thread, into which nothing may be raised."""
@@ -159,26 +162,10 @@ class Controls:
             with self._lock:
                 self._watch.edge(button, down=down, time_s=self._clock())
         except Exception as error:  # the owner reads it in `fault`
-            self._failed("edges", f"buttons: an edge was lost: {error_text(error)}: start the meter again")
-
-    def _level(self, name: str, gpio: int, pin: InputPin) -> bool | None:
-        """Return whether a contact is closed; None, counted and told, if the pin cannot be read."""
-        try:
-            closed = bool(pin.is_active)
-        except Exception as error:  # each library has exceptions of its own
-            self._failed(name, fault_text(name, gpio, error))
-            return None
-        self._faults.pop(name, None)
-        return closed
-
-    def _failed(self, name: str, text: str) -> None:
-        self.failures += 1
-        self._faults[name] = text
+            self._edges_lost += 1
+            self._edges_fault = f"buttons: an edge was lost: {error_text(error)}: start the meter again"
 
 
-_LOW_BATTERY = "low-battery line"
-_DIAG = "isolators' fault line"
-
-
-def _name(button: Button) -> str:
-    return str(button) if button is Button.FOOT else f"button {button}"
+def _closed(pin: InputPin) -> bool:
+    """Return whether a contact is closed, or a line at its active level."""
+    return bool(pin.is_active)

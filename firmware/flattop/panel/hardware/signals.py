@@ -10,7 +10,7 @@ from functools import partial
 from typing import Protocol
 
 from flattop.errors import PanelError, listed
-from flattop.panel.hardware.pins import error_text, factory_or_default, fault_text, open_part
+from flattop.panel.hardware.pins import Part, error_text, factory_or_default
 from flattop.panel.indicators import LOWEST_HZ, Player, Signal
 
 # BCM numbers of the wiring.
@@ -73,24 +73,14 @@ class Signals:
         from gpiozero import PWMLED, PWMOutputDevice
 
         self._clock = clock
-        self._faults: dict[str, str] = {}
-        self._leds: list[tuple[int, str, int, PwmPin]] = []
-        for index, (name, gpio) in enumerate(LAMP):
-            pin: PwmPin | None = open_part(
-                name, gpio, partial(PWMLED, gpio, frequency=LAMP_HZ, pin_factory=factory), self._faults
-            )
-            if pin is not None:
-                self._leds.append((index, name, gpio, pin))
-        self._sounder: PwmPin | None = open_part(
-            "sounder",
-            GPIO_SOUNDER,
-            partial(PWMOutputDevice, GPIO_SOUNDER, frequency=LOWEST_HZ, pin_factory=factory),
-            self._faults,
-        )
-        if not self._leds and self._sounder is None:
-            raise PanelError(listed("lamp and sounder cannot be used:", list(self._faults.values())))
-        self.failures = len(self._faults)
-        """Times that a pin failed."""
+        self._leds: list[Part[PwmPin]] = [
+            Part(name, gpio, partial(PWMLED, gpio, frequency=LAMP_HZ, pin_factory=factory), clock)
+            for name, gpio in LAMP
+        ]
+        make = partial(PWMOutputDevice, GPIO_SOUNDER, frequency=LOWEST_HZ, pin_factory=factory)
+        self._sounder: Part[PwmPin] = Part("sounder", GPIO_SOUNDER, make, clock)
+        if not any(part.opened() for part in self._parts):
+            raise PanelError(listed("lamp and sounder cannot be used:", [part.fault for part in self._parts]))
         self._duties: dict[int, float] = {}
         self._pitch_hz = math.nan
         self._player = Player()
@@ -162,12 +152,21 @@ class Signals:
     @property
     def fault(self) -> str:
         """What does not work, one a line; empty if all does."""
-        faults = list(dict(self._faults).values())
+        faults = [part.fault for part in self._parts if part.fault]
         if self._died:
             faults.append(self._died)
         elif self._thread is not None and not self._closed and not self.alive:
             faults.append(f"lamp and sounder have stood still for {DEAD_S:g} s: restart them")
         return "\n".join(faults)
+
+    @property
+    def failures(self) -> int:
+        """Times that a pin failed."""
+        return sum(part.failures for part in self._parts)
+
+    @property
+    def _parts(self) -> list[Part[PwmPin]]:
+        return [*self._leds, self._sounder]
 
     def restart(self) -> None:
         """Start the thread, if none is alive; harmless otherwise, and after `close`."""
@@ -214,35 +213,21 @@ class Signals:
                 self._player.show(Signal.FAULT, time_s=now_s)
             output = self._player.at(now_s)
         # Pins are written without the lock: one that blocks must not block show().
-        for index, name, gpio, led in self._leds:
-            duty = output.lamp[index]
+        for index, (led, duty) in enumerate(zip(self._leds, output.lamp, strict=True)):
             if self._duties.get(index) != duty and self._may_write(run):
-                self._duties[index] = duty if self._works(name, gpio, partial(_dim, led, duty)) else math.nan
-        sounder, pitch_hz = self._sounder, output.pitch_hz
-        if sounder is not None and self._pitch_hz != pitch_hz and self._may_write(run):
-            works = self._works("sounder", GPIO_SOUNDER, partial(_hum, sounder, pitch_hz))
-            self._pitch_hz = pitch_hz if works else math.nan
+                self._duties[index] = duty if led.use(partial(_dim, duty)) else math.nan
+        pitch_hz = output.pitch_hz
+        if self._pitch_hz != pitch_hz and self._may_write(run):
+            self._pitch_hz = pitch_hz if self._sounder.use(partial(_hum, pitch_hz)) else math.nan
         if run == self._run:
             self._round_s = self._clock()
         return min(max(output.until_s - now_s, _SHORTEST_WAIT_S), BEAT_S)
 
-    def _works(self, name: str, gpio: int, write: Callable[[], None]) -> bool:
-        """Write to one pin; count and tell it if that fails."""
-        try:
-            write()
-        except Exception as error:  # each library has exceptions of its own
-            self.failures += 1
-            self._faults[name] = fault_text(name, gpio, error)
-            return False
-        self._faults.pop(name, None)
-        return True
-
     def _silence(self) -> None:
         """Lamp and sounder off, each as far as it can be."""
-        for _, name, gpio, led in self._leds:
-            self._works(name, gpio, partial(_dim, led, 0.0))
-        if self._sounder is not None:
-            self._works("sounder", GPIO_SOUNDER, partial(_hum, self._sounder, 0.0))
+        for led in self._leds:
+            led.use(partial(_dim, 0.0))
+        self._sounder.use(partial(_hum, 0.0))
 
     def close(self) -> None:
         """Lamp and sounder off, and let go of the pins; harmless twice. Returns within `JOIN_S` of a stuck thread."""
@@ -254,19 +239,21 @@ class Signals:
         if self._thread is not None and self._thread is not threading.current_thread():
             self._thread.join(JOIN_S)
         self._silence()
-        for _, name, gpio, led in self._leds:
-            self._works(name, gpio, led.close)
-        if self._sounder is not None:
-            self._works("sounder", GPIO_SOUNDER, self._sounder.close)
+        for part in self._parts:
+            part.close()
 
 
-def _dim(led: PwmPin, duty: float) -> None:
+def _dim(duty: float, led: PwmPin) -> bool:
+    """Set one colour of the lamp; True, as `Part.use` gives nothing where that fails."""
     led.value = duty
+    return True
 
 
-def _hum(sounder: PwmPin, pitch_hz: float) -> None:
+def _hum(pitch_hz: float, sounder: PwmPin) -> bool:
+    """Sound a pitch, or nothing; True likewise."""
     if pitch_hz > 0:
         sounder.frequency = pitch_hz
         sounder.value = _DRIVEN
     else:
         sounder.value = 0.0
+    return True
