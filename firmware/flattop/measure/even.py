@@ -37,8 +37,12 @@ BAND_FROM_HZ = 20.0
 """What is left over is counted from here on [Hz], or from the tone if that is lower."""
 CLOSE = 8.0
 """Below this many cycles in the block the lobes of the harmonics touch."""
-NEAR, APART = 6, 24.0
-"""So many of the lowest harmonics are solved for together with the fundamental, if they are no farther apart."""
+NEAREST, NEAR, APART = 3, 6, 24.0
+"""So many of the lowest harmonics, at first and at last, are solved for together with the fundamental, if they are no
+farther apart [bins]."""
+WEAK = 2e-6
+"""Harmonics from the last one on that is stronger than this, over the fundamental, add nothing to each other: a
+thousand of them are 5e-10 of its power together, at most."""
 TAIL = 96
 """Bins to either side from which the fundamental is taken out: what lies beyond is 2e-6 of it, rms."""
 ROUNDS = 2
@@ -55,9 +59,6 @@ READ_NOISE = 35.0 / 27.0
 _ALIKE = np.array([1.0, -2.0 / 3.0, 1.0 / 6.0, 0.0, 0.0])
 BINS_ALIKE = _ALIKE[np.abs(np.subtract.outer(np.arange(5), np.arange(5)))]
 """Correlation of white noise in five neighbouring bins of a Hann window."""
-
-
-_BESIDE = np.array([[-1.0], [0.0], [1.0]])
 
 
 def are_even(times_s: FloatArray) -> bool:
@@ -89,20 +90,24 @@ def _hann(n: int) -> FloatArray:
     return np.asarray(0.5 - 0.5 * np.cos(2.0 * math.pi * np.arange(n) / n), dtype=np.float64)
 
 
-def _lobe(bins: FloatArray, centres: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return (-1)^b g(b - centre) and (-1)^b g'(b - centre), a row for each centre, at whole bins b.
+def _lobe(first: int, stop: int, centres: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return (-1)^b g(b - centre) and (-1)^b g'(b - centre), a row for each centre, at the bins b from `first` on.
 
     The sign, with which an FFT counts phases from the first sample, cancels that of sin(pi (b - centre)).
     """
     whole = np.rint(centres)
     part = centres - whole
-    part = np.where(np.abs(part) < 1e-12, 1e-12, part)[:, None, None]
-    sign = np.where(whole % 2.0, -1.0, 1.0)[:, None, None]
+    part[np.abs(part) < 1e-12] = 1e-12
+    sign = 1.0 - 2.0 * (whole % 2.0)
     # g is half the sum of a sinc and those a bin to either side of it; each has one pole, where its slope is a series.
-    d = bins + _BESIDE - whole[:, None, None] - part
-    sinc = sign * np.sin(math.pi * part) / (-math.pi * d)
-    slope = np.where(np.abs(d) < 1e-4, sign * (-(math.pi**2) / 3.0) * d, (sign * np.cos(math.pi * part) - sinc) / d)
-    return (sinc[:, 1] - 0.5 * (sinc[:, 0] + sinc[:, 2])), (slope[:, 1] - 0.5 * (slope[:, 0] + slope[:, 2]))
+    d = (np.arange(first - 1.0, stop + 1.0) - whole[:, None]) - part[:, None]
+    sinc = (sign * np.sin(math.pi * part) / -math.pi)[:, None] / d
+    slope = ((sign * np.cos(math.pi * part))[:, None] - sinc) / d
+    for i in np.flatnonzero(np.abs(part) < 1e-4):
+        pole = int(whole[i]) - first + 1
+        if 0 <= pole < d.shape[1]:
+            slope[i, pole] = sign[i] * (-(math.pi**2) / 3.0) * d[i, pole]
+    return sinc[:, 1:-1] - 0.5 * (sinc[:, :-2] + sinc[:, 2:]), slope[:, 1:-1] - 0.5 * (slope[:, :-2] + slope[:, 2:])
 
 
 def _squared(d: FloatArray) -> FloatArray:
@@ -145,10 +150,10 @@ class _Fundamental:
     spread: float
     """Standard deviation of the real part of P for noise of variance 1 in a bin."""
 
-    def at(self, bins: FloatArray) -> ComplexArray:
-        """Return what it adds to the bins, image and drift included."""
+    def at(self, first: int, stop: int) -> ComplexArray:
+        """Return what it adds to the bins from `first` on, image and drift included."""
         line, drift, alone = self.line, self.drift, self.cycles > TAIL
-        lobe, slope = _lobe(bins, np.array([self.cycles] if alone else [self.cycles, -self.cycles]))
+        lobe, slope = _lobe(first, stop, np.array([self.cycles] if alone else [self.cycles, -self.cycles]))
         seen = line * lobe[0] + drift * slope[0]
         if not alone:
             seen += line.conjugate() * lobe[1] - drift.conjugate() * slope[1]
@@ -249,40 +254,44 @@ class Spectrum:
 
     def _fundamental(self, cycles: float, highest: int) -> _Fundamental | None:
         """Return the fundamental by Gauss-Newton, with its neighbours where they reach into its bins."""
-        found = None
         for turn in range(ROUNDS):
             if not 2.0 < cycles < len(self.bins) - 4:
                 return None
-            own = np.arange(round(cycles) - 2.0, round(cycles) + 3.0)
-            lobe, slope = _lobe(own, np.array([cycles]))
-            by_slope = slope[0] - float(lobe[0] @ slope[0]) / float(lobe[0] @ lobe[0]) * lobe[0]
-            by_slope /= float(by_slope @ slope[0])
-            if cycles < CLOSE or (turn and cycles < APART):
-                line, drift = self._together(cycles, max(min(highest, NEAR), 1))
+            together = cycles < CLOSE or (turn and cycles < APART)
+            last = turn == ROUNDS - 1
+            if last or not together:
+                own = slice(round(cycles) - 2, round(cycles) + 3)
+                lobe, slope = (each[0] for each in _lobe(own.start, own.stop, np.array([cycles])))
+                by_slope = slope - float(lobe @ slope) / float(lobe @ lobe) * lobe
+                by_slope /= float(by_slope @ slope)
+            if together:
+                line, drift = self._together(cycles, max(min(highest, NEAR if last else NEAREST), 1))
             else:
-                seen = self.bins[int(own[0]) : int(own[-1]) + 1]
+                seen = self.bins[own]
                 drift = complex(by_slope @ seen)
-                line = complex(lobe[0] @ seen - drift * float(lobe[0] @ slope[0])) / float(lobe[0] @ lobe[0])
+                line = complex(lobe @ seen - drift * float(lobe @ slope)) / float(lobe @ lobe)
             if line == 0:
                 return None
             # The part of P along C_1 is an error of the frequency; what is left of it is the drift.
             change = drift / line
             cycles += min(max(-change.real, -0.5), 0.5)
-            spread = math.sqrt(float(by_slope @ BINS_ALIKE @ by_slope))
-            found = _Fundamental(cycles, line, 1j * change.imag * line, spread)
-        return found
+        spread = math.sqrt(float(by_slope @ BINS_ALIKE @ by_slope))
+        return _Fundamental(cycles, line, 1j * change.imag * line, spread)
 
     def _together(self, cycles: float, highest: int) -> tuple[complex, complex]:
         """Return C_1 and P by least squares on the bins about d.c., the fundamental and its next harmonics."""
         k = np.arange(highest + 1)
-        around = np.rint(k * cycles)[:, None] + np.arange(-2.0, 3.0)
-        bins = np.unique(np.abs(around[around < len(self.bins)]))
-        lobe, slope = _lobe(bins, cycles * np.concatenate([k, -k[1:]]))
+        around = np.abs(np.rint(k * cycles).astype(np.intp)[:, None] + np.arange(-2, 3))
+        stop = min(int(around[-1, -1]) + 1, len(self.bins))
+        near = np.zeros(stop, dtype=np.bool_)
+        near[around[around < stop]] = True
+        lobe, slope = _lobe(0, stop, cycles * np.concatenate([k, -k[1:]]))
+        lobe, slope = lobe[:, near], slope[:, near]
         plus, minus = lobe[1 : highest + 1], lobe[highest + 1 :]
         # Real and imaginary parts of C_1..C_h and of P, and C_0, which is its own image.
         real = np.concatenate([plus + minus, slope[1:2] - slope[highest + 1 : highest + 2]])
         imaginary = np.concatenate([plus - minus, slope[1:2] + slope[highest + 1 : highest + 2]])
-        seen = self.bins[bins.astype(np.intp)]
+        seen = self.bins[:stop][near]
         columns = np.concatenate([real, 2.0 * lobe[:1]])
         x = np.linalg.solve(columns @ columns.T, columns @ seen.real)
         y = np.linalg.solve(imaginary @ imaginary.T, imaginary @ seen.imag)
@@ -292,7 +301,7 @@ class Spectrum:
         """Take the fundamental out of the bins."""
         centre = round(found.cycles)
         first, last = max(centre - TAIL, 0), min(centre + TAIL + 1, len(self.bins))
-        self.bins[first:last] -= found.at(np.arange(first, last, dtype=np.float64))
+        self.bins[first:last] -= found.at(first, last)
 
     def _folded(self, found: _Fundamental, band: slice, highest: int) -> tuple[float, int]:
         """Return the mean square [V^2] and the number of lines that harmonics above half the rate make, folded down.
@@ -322,7 +331,9 @@ class Spectrum:
         harmonics[0] = 0.5 * harmonics[0].real
         harmonics[1] = 0.0
         if found.cycles < CLOSE:
-            harmonics = _parted(harmonics, found.cycles, d, sharpness)
+            # What the weak ones far up add to each other does not count.
+            some = int(np.flatnonzero(np.abs(harmonics) > WEAK * abs(found.line)).max(initial=1)) + 1
+            harmonics[:some] = _parted(harmonics[:some], found.cycles, d[:some], sharpness[:some])
         harmonics[1] = found.line
         return harmonics, sharpness
 
@@ -343,29 +354,41 @@ def _power(harmonics: ComplexArray, cycles: float) -> float:
     power = 0.5 * float(np.vdot(harmonics, harmonics).real)
     for m in range(1, min(_reach(cycles), len(harmonics) - 1) + 1):
         # Sums of g(b) g(b - d) over all bins are `WINDOW_POWER` h(d).
-        power += float(np.vdot(harmonics[:-m], harmonics[m:]).real) * float(_squared(np.array(m * cycles)))
+        d = m * cycles
+        beside = math.sin(math.pi * d) / (math.pi * d) * 4.0 / ((1.0 - d * d) * (4.0 - d * d))
+        power += float(np.vdot(harmonics[:-m], harmonics[m:]).real) * beside
     return power
+
+
+NOWHERE = np.empty(0, dtype=np.intp)
 
 
 def _parted(read: ComplexArray, cycles: float, d: FloatArray, sharpness: FloatArray) -> ComplexArray:
     """Return harmonics freed of what their neighbours add to each other, their images below 0 Hz included."""
     count, reach = len(read), _reach(cycles)
     zero, beyond = reach + count - 1, np.zeros(reach)
-    sine, cosine = np.sin(math.pi * d) * sharpness, np.cos(math.pi * d) * sharpness
-    weights = {}
-    for m in (*range(-reach, 0), *range(1, reach + 1)):
+    squares = d * d
+    sine = d * ((1.0 - squares) * (0.25 * math.pi * (4.0 - squares)))  # sin(pi d) over h(d)
+    cosine = np.cos(math.pi * d) * sharpness
+    neighbours = [m for m in range(-reach, reach + 1) if m]
+    weights = np.empty((len(neighbours), count), dtype=np.complex128)
+    for weight, m in zip(weights, neighbours, strict=True):
         # h(d - m v) as in `_squared`, its sine from two that are the same for all m.
         x = d - m * cycles
-        x[np.abs(np.abs(x) - 2.0) < 1e-9] = np.nan
+        at_pole = np.flatnonzero(np.abs(np.abs(x) - 2.0) < 1e-9) if abs(m) * cycles < 2.6 else NOWHERE
+        x[at_pole] = 1.0 / 3.0  # anything else: the pole cancels
         squares, turn = x * x, math.pi * m * cycles
-        weights[m] = (sine * math.cos(turn) - cosine * math.sin(turn)) / (x * (1.0 - squares) * (4.0 - squares))
-        weights[m] *= 4.0 / math.pi
-        weights[m][np.isnan(weights[m])] = 1.0 / 6.0
-    found = read
+        x *= (1.0 - squares) * (0.25 * math.pi * (4.0 - squares))
+        weight[:] = (sine * math.cos(turn) - cosine * math.sin(turn)) / x
+        weight[at_pole] = 1.0 / 6.0
+    found, added, each = read, np.empty_like(read), np.empty_like(read)
     for _ in range(reach + 1):
         # Both sides of the spectrum in one row; C_0 counts twice, for it is its own image.
         row = np.concatenate([beyond, np.conj(found[:0:-1]), [2.0 * found[0]], found[1:], beyond])
-        added = sum(weights[m] * row[zero + m : zero + m + count] for m in weights)
+        added[:] = 0.0
+        for weight, m in zip(weights, neighbours, strict=True):
+            np.multiply(weight, row[zero + m : zero + m + count], out=each)
+            added += each
         found = read - added
         found[0] = read[0] - 0.5 * added[0].real
         found[1] = 0.0

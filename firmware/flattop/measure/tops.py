@@ -131,11 +131,9 @@ class _Frame:
     k: FloatArray
     sign: FloatArray
     """Signs of d_k(beta_pos) and d_k(beta_neg) in m_k, shape (2, n)."""
-    over_k: FloatArray
+    signed_over_k: FloatArray
     over_squares: FloatArray
-    """1 / k and (2/pi) / (k^2 - 1)."""
-    none: FloatArray
-    """Zeros."""
+    """sign / k, and (2/pi) / (k^2 - 1)."""
     own: FloatArray
     """Standard deviation that the model itself is given."""
     shallow: FloatArray
@@ -160,7 +158,11 @@ def _frame(highest: int) -> _Frame:
     betas = np.stack([pos, neg], axis=1)
     over_squares = 2.0 / math.pi / (k * k - 1.0)
     shallow = clipped_harmonics(beta_pos=0.3, beta_neg=0.3, k=k)
-    return _Frame(k, sign, 1.0 / k, over_squares, np.zeros(len(k)), own, shallow, betas, models, models**2)
+    return _Frame(k, sign, sign / k, over_squares, own, shallow, betas, models, models**2)
+
+
+def _column(pair: list[float]) -> FloatArray:
+    return np.array(pair)[:, None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -176,27 +178,18 @@ class _Cut:
     @classmethod
     def at(cls, u: tuple[float, float], frame: _Frame) -> _Cut:
         """Return the cut of these two u."""
-        caps, slopes, whole = [], [], 1.0
-        for each, sign in zip(u, frame.sign, strict=True):
-            # d(beta)/du = 1 / (3 beta^2) has a pole at 0 that the zero of the slope cancels: stay a hair away from it.
-            b = max(math.cbrt(each), 0.02)
-            sb, cb = math.sin(b), math.cos(b)
-            turn = b * frame.k
-            sine = np.sin(turn) * frame.over_k
-            # The same d_k as in `cap`, its two sines taken apart; d(d_k)/d(beta) = (2/pi) sin(beta) sin(k beta) / k.
-            if each > 0.0:
-                caps.append(sign * frame.over_squares * (cb * sine - sb * np.cos(turn)))
-                whole -= (b - sb * cb) / math.pi
-            slopes.append((sb, (2.0 / math.pi) * sb / (3.0 * b * b), sign * sine))
-        model = sum(caps, start=frame.none) / whole
+        # d(beta)/du = 1 / (3 beta^2) has a pole at 0 that the zero of the slope cancels: stay a hair away from it.
+        b = [max(math.cbrt(each), 0.02) for each in u]
+        sb, cb, cut = [math.sin(each) for each in b], [math.cos(each) for each in b], [float(each > 0.0) for each in u]
+        whole = 1.0 - sum(there * (b[i] - sb[i] * cb[i]) / math.pi for i, there in enumerate(cut))
+        turn = _column(b) * frame.k
+        sine = np.sin(turn) * frame.signed_over_k
+        # The same d_k as in `cap`, its two sines taken apart; d(d_k)/d(beta) = (2/pi) sin(beta) sin(k beta) / k.
+        caps = _column(cb) * sine - _column(sb) * np.cos(turn) * frame.sign
+        model = np.array(cut) / whole @ caps * frame.over_squares
         # The fundamental shrinks by (2/pi) sin^2(beta).
-        slope = np.array([steep / whole * (signed + sb * model) for sb, steep, signed in slopes])
-        return cls(u, model, slope)
-
-    def normal(self, weight: FloatArray) -> tuple[float, float, float]:
-        """Return the three numbers of the symmetric 2 x 2 normal matrix."""
-        first, second = self.slope[0] * weight, self.slope[1] * weight
-        return float(first @ first), float(first @ second), float(second @ second)
+        steep = [2.0 / math.pi / whole * s / (3.0 * each * each) for s, each in zip(sb, b, strict=True)]
+        return cls(u, model, _column(steep) * (sine + _column(sb) * model))
 
 
 def _refine(beta: FloatArray, seen: FloatArray, weight: FloatArray, frame: _Frame) -> _Cut:
@@ -206,16 +199,17 @@ def _refine(beta: FloatArray, seen: FloatArray, weight: FloatArray, frame: _Fram
     cost = float(off @ off)
     deepest, damping = DEEPEST**3, 1e-3
     for _ in range(ROUNDS):
-        a, b, c = cut.normal(weight)
-        g = (cut.slope * weight) @ off
+        weighted = cut.slope * weight
+        (a, b), (_, c) = (weighted @ weighted.T).tolist()
+        g = (weighted @ off).tolist()
         # A half that stands at "no cut" and would be pushed below it is held there.
         held = [cut.u[i] <= 0.0 and g[i] < 0.0 for i in (0, 1)]
         a, c = a * (1.0 + damping) + 1e-12, c * (1.0 + damping) + 1e-12
         if held[0] or held[1]:
-            step = (0.0 if held[0] else float(g[0]) / a, 0.0 if held[1] else float(g[1]) / c)
+            step = (0.0 if held[0] else g[0] / a, 0.0 if held[1] else g[1] / c)
         else:
             whole = a * c - b * b
-            step = ((c * float(g[0]) - b * float(g[1])) / whole, (a * float(g[1]) - b * float(g[0])) / whole)
+            step = ((c * g[0] - b * g[1]) / whole, (a * g[1] - b * g[0]) / whole)
         trial = _Cut.at((min(max(cut.u[0] + step[0], 0.0), deepest), min(max(cut.u[1] + step[1], 0.0), deepest)), frame)
         off_trial = (seen - trial.model) * weight
         cost_trial = float(off_trial @ off_trial)
@@ -310,7 +304,8 @@ def _each(seen: FloatArray, weight: FloatArray, frame: _Frame) -> tuple[FloatArr
     if float(((missed * weight) ** 2).mean()) > KNEE:
         loose = 1.0 / np.hypot(1.0 / weight, math.sqrt(float((missed**2).mean())))
         cut = _refine(_nearest(seen, loose, frame), seen, loose, frame)
-    a, b, c = cut.normal(weight)
+    weighted = cut.slope * weight
+    (a, b), (_, c) = (weighted @ weighted.T).tolist()
     whole = max(a * c - b * b, 1e-300)
     u, spread = np.array(cut.u), np.sqrt(np.array([c, a]) / whole)
     # Noise alone cuts a little off a whole top, never adds to it: what it explains is no cut.
