@@ -114,6 +114,13 @@ def test_hum_whose_first_harmonic_is_missing_is_told_by_the_others():
         assert found.hum.volts == pytest.approx(hum_rms(harmonics=rectified), abs=found.hum.u_v)
 
 
+def test_a_strong_whine_on_the_move_does_not_pass_for_the_rest():
+    rest_v = broadband_v(0.005)
+    for found in even(whine(volts=1.0), noise_v=0.005)[-8:]:
+        assert found.whine.volts == pytest.approx(math.hypot(1, 0.5, 0.3), rel=0.02)
+        assert found.rest.volts == pytest.approx(rest_v, rel=0.06), "50 dB below the whine"
+
+
 def test_a_steady_line_is_no_whine_and_no_hum():
     # 333 Hz: neither of the mains family nor moving; a whine at one engine speed looks just so.
     found = even(lambda t: 0.03 * math.sqrt(2) * np.sin(2 * np.pi * 333 * t), noise_v=0.02)[-1]

@@ -412,12 +412,18 @@ class Listener:
         ratios = {track.hz[-1] / hz for track in group}
         ratios |= {float(k) for k in range(1, MOST_HARMONICS + 1) if all(abs(k - one) > 0.1 for one in ratios)}
         power, lines = 0.0, 0
+        stands_out = ~taken & (spectrum.power > SKIRT_OVER * spectrum.around)
         for ratio in sorted(ratios):
             half_hz = 0.5 * slope * ratio * BLOCK_S + (LOBE + 0.5) * spectrum.bin_hz
             if half_hz > 0.5 * hz and ratio > 1.0:
                 break
             first = max(round((ratio * hz - half_hz) / spectrum.bin_hz), spectrum.band.start)
             last = min(round((ratio * hz + half_hz) / spectrum.bin_hz), spectrum.band.stop - 1)
+            # What moves has no sharp edges: a strong one goes on to where it no longer stands out.
+            while first > spectrum.band.start and stands_out[first - 1]:
+                first -= 1
+            while last < spectrum.band.stop - 1 and stands_out[last + 1]:
+                last += 1
             free = ~taken[first : last + 1]
             count = int(np.count_nonzero(free))
             if count == 0:
