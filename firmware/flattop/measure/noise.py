@@ -419,6 +419,8 @@ class Listener:
                 break
             first = max(round((ratio * hz - half_hz) / spectrum.bin_hz), spectrum.band.start)
             last = min(round((ratio * hz + half_hz) / spectrum.bin_hz), spectrum.band.stop - 1)
+            if first > last:
+                break  # beyond the band, as all further ones are
             # What moves has no sharp edges: a strong one goes on to where it no longer stands out.
             while first > spectrum.band.start and stands_out[first - 1]:
                 first -= 1
