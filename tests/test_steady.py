@@ -118,6 +118,29 @@ def test_music_is_no_tone_be_it_a_mixture_or_one_note_after_another():
     assert notes[-1] is Sight.NOT_A_TONE
 
 
+def test_a_tone_cut_so_far_that_it_is_not_believed_at_once_is_waited_for():
+    hand = Hand()
+    said = hand.hold(28.0, 0.6, reason=Reason.NOT_ONE_TONE)
+    assert set(said[1:]) == {Sight.STEADYING}
+    assert Sight.KEEP in hand.hold(28.0)
+    # Music that holds a note of the tone's pitch does not stand still, or it is not the tone for long.
+    music = hand.course([20.0, 21.0, 20.3, 22.0, 19.0, 20.6, 21.7], reason=Reason.NOT_ONE_TONE)
+    assert Sight.STEADYING not in music
+    assert music[-1] is Sight.NOT_A_TONE
+    assert Hand().hold(28.0, 2.0, reason=Reason.NOT_ONE_TONE)[-1] is Sight.NOT_A_TONE
+
+
+@pytest.mark.parametrize("on_the_way", [0, 1, 3])
+def test_a_track_that_ends_before_its_tone_was_believed_is_told(on_the_way):
+    hand = Hand()
+    assert Sight.KEEP in hand.hold(30.0)
+    hand.off()
+    hand.place = "B"
+    hand.hold(28.0, 0.5, reason=Reason.NOT_ONE_TONE)
+    hand.hold(12.0, on_the_way * TICK_S, reason=Reason.NOT_ONE_TONE, hz=math.nan)
+    assert set(hand.silent()) == {Sight.SILENT}, "not a lead that is moved on, nor one that was never clipped on"
+
+
 def test_a_level_of_another_step_is_told_and_not_kept():
     hand = Hand()
     hand.expected_v = (60.0, 90.0)

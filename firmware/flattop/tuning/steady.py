@@ -25,6 +25,10 @@ AGREE = 2.0
 """Eleven readings in a row are compared each with each: their spread alone goes beyond U of a single difference."""
 SAY_S, MUSIC_S = 0.3, 0.4
 """What is wrong is said once it has stood for this long; that it is no single tone, after this long [s]."""
+BELIEF_S = 0.8
+"""A tone rich in harmonics is believed to be one tone once it has stood; for this long it is waited for [s]."""
+STILL = 0.003
+"""Levels of two readings that follow each other are alike within this share, of a tone that is not believed yet."""
 GAP_S = 0.6
 """Readings farther apart than this do not prove that the level stood between them [s]."""
 REARM = 3.0
@@ -156,6 +160,8 @@ class Keeper:
         self._gone: Sight | None = None
         """Why there is no tone at present; None while there is."""
         self._fades = False
+        self._rich_s = math.inf
+        """Since when what may be the wanted tone stands without being believed."""
         self._armed, self._doubt = True, False
         self._kept: _Kept | None = None
 
@@ -196,7 +202,14 @@ class Keeper:
         if reading.facts.input is not input:
             self._stands.clear()
             return Seen(Sight.WRONG_INPUT, reading)
+        if self._may_be_it(reading, wanted_hz, now_s):
+            self._before_v = reading.rms_v
+            self._come_back(_point(reading, now_s), wanted_hz, place, input)
+            self._stands.clear()
+            return Seen(Sight.STEADYING, reading)
         sight = self._what_is_wrong(reading, wanted_hz, fades=self._falls_slowly(reading, now_s))
+        if sight is None or self._gone is not None:
+            self._rich_s = math.inf
         if sight is not None:
             self._stands.clear()
             return Seen(self._said(sight, reading, now_s), reading)
@@ -207,6 +220,15 @@ class Keeper:
         return self._decided(reading, point, expected_v, place, input)
 
     # -- what is not the wanted tone ------------------------------------------------------------------------------
+
+    def _may_be_it(self, reading: Reading, wanted_hz: float, now_s: float) -> bool:
+        """Tell the wanted tone, cut so far that it is not believed at once to be one tone, by how still it stands."""
+        same = abs(reading.hz - wanted_hz) <= TONE_TOLERANCE * wanted_hz
+        still = abs(reading.rms_v - self._before_v) <= STILL * self._before_v
+        if not (reading.reason is Reason.NOT_ONE_TONE and same and still):
+            return False
+        self._rich_s = min(self._rich_s, now_s)
+        return now_s - self._rich_s < BELIEF_S
 
     def _falls_slowly(self, reading: Reading, now_s: float) -> bool:
         """Follow a falling level; True once it has lost half in more time than a slipping lead takes."""
@@ -225,7 +247,7 @@ class Keeper:
             case Reason.LEAD_OFF:
                 return self._gone_as(Sight.SLIPPED)
             case Reason.NO_TONE:
-                return self._gone_as(Sight.NO_TONE)
+                return self._gone_as(Sight.SLIPPED if self._rich_s < math.inf else Sight.NO_TONE)
             case Reason.FADING:
                 self._fades = True
                 return Sight.FADING
