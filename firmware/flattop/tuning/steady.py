@@ -203,7 +203,7 @@ class Keeper:
             self._stands.clear()
             return Seen(Sight.WRONG_INPUT, reading)
         if self._may_be_it(reading, wanted_hz, now_s):
-            self._before_v = reading.rms_v
+            self._before_v, self._fell_from = reading.rms_v, (now_s, reading.rms_v)
             self._come_back(_point(reading, now_s), wanted_hz, place, input)
             self._stands.clear()
             return Seen(Sight.STEADYING, reading)
