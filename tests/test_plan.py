@@ -280,13 +280,23 @@ def test_all_defaults_make_a_plan_in_a_dozen_questions():
 
 
 def test_an_answer_that_cannot_be_taken_brings_the_question_again_with_the_reason():
-    made, asked = answered(
-        ["Van", "", "", "Ctl, Cable", "2", "A", "bass", "", "2", "99999", "1000", "a", "B", "mid", "3"]
-    )
+    made, asked = answered(["Van", "", "", "Ctl, Cable", "A, a", "A, B", "bass", "", "2", "99999", "1000", "mid", "3"])
     told = [question.fault for question in asked if question.fault]
-    assert told == ["allowed is a number from 0 to 16200", "a is taken; allowed is a name of its own"]
+    assert told == ["a is taken; allowed is a name of its own", "allowed is a number from 0 to 16200"]
     assert [channel.name for channel in made.amplifiers[1].channels] == ["1", "2", "3"]
     assert [tone.name for tone in made.tones] == ["40 Hz", "1 kHz", "3.5 kHz"]
+
+
+def test_filters_and_noise_are_asked_for_where_they_are_wanted():
+    made, asked = answered(["", "", "", "", "", "", "", "", "", "y", "28", "20", "85", ""])
+    told = [question.fault for question in asked if question.fault]
+    assert told == ["allowed is a number from 29 to 20000, or 0 for none"]
+    (channel,) = made.amplifiers[0].channels
+    assert (channel.subsonic_hz, channel.low_pass_hz, channel.quiet_db) == (28.0, 85.0, 60.0)
+    assert plan(text_of(made)) == made
+    assert "checked: subsonic 28 Hz, low-pass 85 Hz, noise 60 dB below the tone" in plan_files.summary(made)[-1]
+    without, _ = answered([])
+    assert "checked" not in "\n".join(plan_files.summary(without))
 
 
 @settings(max_examples=60)

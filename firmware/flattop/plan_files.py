@@ -132,6 +132,13 @@ def summary(plan: Plan) -> list[str]:
             ]
             aim = "target" if channel.power_w else "to the ceiling"
             lines.append(f"    {f'{amplifier.name} {channel.name}'.strip()} ({channel.band}), {aim}: {', '.join(aims)}")
+            asked = [
+                f"subsonic {channel.subsonic_hz:g} Hz" if channel.subsonic_hz else "",
+                f"low-pass {channel.low_pass_hz:g} Hz" if channel.low_pass_hz else "",
+                f"noise {channel.quiet_db:g} dB below the tone" if channel.quiet_db else "",
+            ]
+            if any(asked):
+                lines.append(f"        checked: {', '.join(each for each in asked if each)}")
     return lines
 
 

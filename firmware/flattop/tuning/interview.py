@@ -11,6 +11,7 @@ from typing import TypeVar
 from msgspec import structs
 
 from flattop.tuning.plan import (
+    LEAST_CORNER_HZ,
     MOST_SPEAKER_V,
     SAME_TONE,
     Amplifier,
@@ -56,18 +57,22 @@ def interview() -> Talk[Plan]:
     source = yield from _ask("What plays the tones", "Source", _new_name(taken))
     steps = yield from _ask("Steps of its volume control, 0 for none", "0", _whole(0, 1000))
     link_names = yield from _ask(
-        "Links on the way to the amplifiers, in their order, with commas between; - for none", "Cable", _names(taken)
+        "Links on the way to the amplifiers, in their order, with commas between; - for none",
+        "Cable",
+        _names(taken, MOST_LINKS, or_none=True),
     )
     feeds = [source, *link_names]
     links = [Link(name=link, after=before) for before, link in zip(feeds, link_names, strict=False)]
-    count = yield from _ask("How many amplifiers", "1", _whole(1, MOST_AMPLIFIERS))
-    amplifiers = []
-    for number in range(1, count + 1):
-        usual = f"Amplifier {number}" if count > 1 else "Amplifier"
-        amplifiers.append((yield from _amplifier(usual, feeds[-1], taken)))
+    names = yield from _ask("Amplifiers, with commas between", "Amplifier", _names(taken, MOST_AMPLIFIERS))
+    amplifiers: list[Amplifier] = []
+    for each in names:
+        amplifiers += [(yield from _amplifier(each, feeds[-1]))]
     bass = [channel for amplifier in amplifiers for channel in amplifier.channels if channel.band is Band.BASS]
     if len(bass) > 1 and (yield from _ask("Must the bass outputs agree, y or n", "y", _yes)):
         amplifiers = [_all_matched(amplifier) for amplifier in amplifiers]
+    if (yield from _ask("Are filters and noise to be checked as well, y or n", "n", _yes)):
+        for number, amplifier in enumerate(amplifiers):
+            amplifiers[number] = yield from _filtered(amplifier)
     tones = yield from _tones({channel.band for amplifier in amplifiers for channel in amplifier.channels})
     return Plan(
         name=name,
@@ -78,8 +83,7 @@ def interview() -> Talk[Plan]:
     )
 
 
-def _amplifier(usual: str, after: str, taken: set[str]) -> Talk[Amplifier]:
-    name = yield from _ask("Name of the amplifier", usual, _new_name(taken))
+def _amplifier(name: str, after: str) -> Talk[Amplifier]:
     band = yield from _ask(f"What {name} is for: bass, mid or high", "bass", _band)
     outputs = yield from _ask(f"Outputs of {name}", "1" if band is Band.BASS else "2", _whole(1, MOST_OUTPUTS))
     load_ohm = yield from _ask("Load at each of them, in ohm", "4", _number(0.1, 1000.0))
@@ -110,6 +114,22 @@ def _amplifier(usual: str, after: str, taken: set[str]) -> Talk[Amplifier]:
 def _all_matched(amplifier: Amplifier) -> Amplifier:
     channels = [
         structs.replace(channel, match="bass") if channel.band is Band.BASS else channel
+        for channel in amplifier.channels
+    ]
+    return structs.replace(amplifier, channels=tuple(channels))
+
+
+def _filtered(amplifier: Amplifier) -> Talk[Amplifier]:
+    """Ask for the filters of an amplifier and how quiet it must be, the same for all its outputs."""
+    name = amplifier.name
+    subsonic_hz = yield from _ask(f"Subsonic filter of {name}, in Hz; 0 for none", "0", _corner(LEAST_CORNER_HZ))
+    above_hz = max(LEAST_CORNER_HZ, math.floor(subsonic_hz + 1.0))
+    low_pass_hz = yield from _ask(f"Low-pass filter of {name}, in Hz; 0 for none", "0", _corner(above_hz))
+    quiet_db = yield from _ask(
+        f"How far the noise of {name} must lie below its tone, in dB; 0 not to ask", "60", _number(0.0, 140.0)
+    )
+    channels = [
+        structs.replace(channel, subsonic_hz=subsonic_hz, low_pass_hz=low_pass_hz, quiet_db=quiet_db)
         for channel in amplifier.channels
     ]
     return structs.replace(amplifier, channels=tuple(channels))
@@ -164,13 +184,13 @@ def _new_name(taken: set[str]) -> Callable[[str], str]:
     return taken_as
 
 
-def _names(taken: set[str]) -> Callable[[str], list[str]]:
+def _names(taken: set[str], most: int, *, or_none: bool = False) -> Callable[[str], list[str]]:
     def taken_as(answer: str) -> list[str]:
-        if answer == "-":
+        if or_none and answer == "-":
             return []
         names = [part.strip() for part in answer.split(",") if part.strip()]
-        if not 1 <= len(names) <= MOST_LINKS:
-            raise _Refused(f"allowed are up to {MOST_LINKS} names with commas between, or -")
+        if not 1 <= len(names) <= most:
+            raise _Refused(f"allowed are up to {most} names with commas between{', or -' if or_none else ''}")
         found = set(taken)
         for name in names:
             _new_name(found)(name)
@@ -199,6 +219,16 @@ def _number(low: float, high: float) -> Callable[[str], float]:
         value = float(answer.replace(",", ".")) if plain else math.nan
         if not low <= value <= high:
             raise _Refused(f"allowed is a number from {low:g} to {high:g}")
+        return value
+
+    return taken_as
+
+
+def _corner(least_hz: float) -> Callable[[str], float]:
+    def taken_as(answer: str) -> float:
+        value = _number(0.0, 20_000.0)(answer)
+        if 0.0 < value < least_hz:
+            raise _Refused(f"allowed is a number from {least_hz:g} to 20000, or 0 for none")
         return value
 
     return taken_as
