@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from flattop import supply
 from flattop.converters import frontend
 from flattop.panel.buttons import Button
 from flattop.panel.hardware import controls, display, signals
@@ -248,6 +249,9 @@ def test_the_pins_are_those_of_the_boot_configuration():
     assert off_when_low <= {int(pin) for pin in re.findall(r"\d+", dark)}
     assert {ref for ref, _ in BY_NET["SDA"]} == {"J4", "U4", "U9", "U16"}
     assert "dtoverlay=i2c-rtc,ds3231" in lines
+    # The kernel's overlay i2c-sensor has this one at 0x36 (i2c-sensor-common.dtsi of the Raspberry Pi's kernel). Its
+    # driver drops the last four bits of register 0x02 and takes 1.25 mV a step, which is 16 steps of 78.125 uV.
+    assert "dtoverlay=i2c-sensor,max17040" in lines
     assert VALUE["U16"].startswith("DS3231")
 
 
@@ -446,6 +450,12 @@ def test_the_tables_of_the_readme_are_those_of_the_program():
     text = (CIRCUIT / "README.md").read_text("utf-8")
     for name, make in TABLES.items():
         assert f"<!-- margins: {name} -->\n\n{make()}\n" in text, f"print hardware/circuit/margins.py again: {name}"
+
+
+def test_the_firmware_warns_and_shuts_down_where_the_circuit_says():
+    from margins import EMPTY_CELL_V, LOW_CELL_V
+
+    assert (LOW_CELL_V, EMPTY_CELL_V) == (supply.LOW_V, supply.EMPTY_V)
 
 
 def test_the_battery_is_cut_off_at_three_volts():

@@ -295,6 +295,40 @@ def test_the_scene_begins_again_and_ends_where_the_hands_left_it():
     assert np.ptp(encores.line(1000.0 + SCENE_S - 1.0 + times_s)) > 1.0
 
 
+class Flat:
+    """Cells that have just become empty."""
+
+    closed = False
+
+    def __init__(self, **given):
+        self.looks = 0
+
+    volts, low = 3.19, True
+
+    @property
+    def empty(self):
+        self.looks += 1
+        return self.looks > 2
+
+    def close(self):
+        Flat.closed = True
+
+
+def test_empty_cells_switch_the_meter_off_with_all_it_has_read_on_the_card(tmp_path, monkeypatch, capsys):
+    (tmp_path / "run").mkdir()
+    (tmp_path / "card").mkdir()
+    monkeypatch.setattr("flattop.selfcheck.on_a_pi", lambda root=None: True)
+    monkeypatch.setattr("flattop.power_on.Cells", Flat)
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path / "run"))
+    assert main(["run", "--sessions", str(tmp_path / "card"), "--for", "20"]) == 0
+    told = capsys.readouterr().err
+    assert told.count("the cells are down to 3.19 V; switching off before they are harmed") == 1
+    assert "battery low: the cells are at 3.19 V" not in told, "a fault that comes and goes is shown, not printed"
+    assert (tmp_path / "run" / "power-off").exists()
+    assert len(rows(tmp_path / "card")) == 3
+    assert Flat.closed
+
+
 # --- a meter with every part broken
 
 

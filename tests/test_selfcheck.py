@@ -25,19 +25,18 @@ from flattop.selfcheck import (
     check_running,
     missing_off_a_pi,
     on_a_pi,
-    temperature_c,
-    under_voltage,
     versions_amiss,
     wall_trust,
     worst_first,
 )
 from flattop.settings import Ads1015, Codec, Files, Meter, Settings
+from flattop.supply import temperature_c, under_voltage
 
 UTC = datetime.UTC
 CARD = "/var/lib/flattop/sessions"
 SETTINGS = Settings(meter=Meter(serial="FT-0007"), files=Files(folder=CARD, calibration="calibration.toml"))
 SOUND = {part: object() for part in Part if part is not Part.CARD}
-LIVE = {"edges_hz", "stuck", "battery_low", "isolators_ok"}
+LIVE = {"edges_hz", "stuck", "battery_low", "cells_v", "isolators_ok"}
 
 
 def calibrated(serial="FT-0007", days=30):
@@ -272,6 +271,13 @@ def test_another_sound_device_needs_its_own_card_and_not_our_overlay(faults_of, 
     assert faults_of(settings=other) == []
     unnamed = Settings(meter=SETTINGS.meter, files=SETTINGS.files, codec=Codec(device="hw:0"))
     assert faults_of(settings=unnamed) == []
+
+
+@pytest.mark.parametrize("line", [True, False, None])
+def test_cells_to_be_charged_are_told_once_with_their_voltage(faults_of, line):
+    (fault,) = faults_of(cells_v=3.347, battery_low=line)
+    assert (fault.rank, fault.words, fault.remedy) == (Rank.POWER, "battery low", "charge the battery")
+    assert "at 3.35 V; allowed is 3.40 V or more, and at 3.20 V the meter switches itself off" in fault.detail
 
 
 def test_an_isolator_in_trouble_leaves_the_meter_blind(faults_of):

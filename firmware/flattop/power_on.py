@@ -41,6 +41,7 @@ from flattop.record.stamps import Trust, Wall, host_boot_id, rfc3339
 from flattop.samples import Input
 from flattop.selfcheck import Fault, Rank
 from flattop.settings import Files, Settings
+from flattop.supply import Cells
 from flattop.tuner import Tuner, beginning, going_on
 from flattop.tuning.plan import Plan
 from flattop.tuning.run import Run
@@ -62,11 +63,13 @@ def start(
     calibration: Calibration | Exception | None,
     simulated: bool = False,
     root: Path = Path("/"),
+    cells: Cells | None = None,
 ) -> Instrument:
     """Return the instrument on what could be opened, ready to run, its self-check done.
 
     calibration : what loading the file gave; None where the settings name none
     root : folder that stands for "/"
+    cells : the gauge of the cells; None for a meter that has none
     """
     folder = Path(settings.files.folder) if settings.files.folder else None
     # Before this session has a folder of its own.
@@ -92,6 +95,7 @@ def start(
             edges_hz=opened.edges_hz(),
             stuck=controls.stuck() if controls is not None else (),
             battery_low=controls.low_battery if controls is not None else None,
+            cells_v=cells.volts if cells is not None and cells.low else None,
             isolators_ok=controls.isolators_ok if controls is not None else None,
         )
 
@@ -169,14 +173,18 @@ def run(
     """
     # The reader thread must have its turn within a third of a conversion, whatever the loop is computing.
     sys.setswitchinterval(SWITCH_S)
-    instrument = start(settings, opened, calibration=calibration, simulated=simulated)
+    cells = Cells(start=not simulated)
+    instrument = start(settings, opened, calibration=calibration, simulated=simulated, cells=cells)
     for fault in instrument.standing:
         say(f"flattop: {fault}")
     end_s = time.monotonic() + for_s if for_s is not None else math.inf
-    with _stopping(instrument), Live() as line:
+    with contextlib.closing(cells), _stopping(instrument), Live() as line:
         for reading in instrument.run():
             line.show(reading, [fault.words for fault in instrument.faults if fault.rank < Rank.NOTE])
             heed(reading)
+            if cells.empty and instrument.ending is None:
+                say(f"flattop: the cells are down to {cells.volts:.2f} V; switching off before they are harmed")
+                instrument.stop(Ending.POWER_OFF)
             if reading.time_s >= end_s:
                 instrument.stop(Ending.FINISHED)
     _report(instrument)

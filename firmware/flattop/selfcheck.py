@@ -33,6 +33,7 @@ from flattop.errors import ConverterSilent, listed
 from flattop.panel.buttons import Button
 from flattop.record.stamps import Trust
 from flattop.settings import Settings
+from flattop.supply import EMPTY_V, LOW_V, number_in, temperature_c, text_in, under_voltage
 
 LONGEST_WORDS = 20
 """Characters that the screen has room for."""
@@ -149,6 +150,7 @@ def check_running(
     edges_hz: float | None = None,
     stuck: Collection[Button] = (),
     battery_low: bool | None = None,
+    cells_v: float | None = None,
     isolators_ok: bool | None = None,
 ) -> list[Fault]:
     """Return what is wrong now and may come and go, worst first; quick enough to be asked once a second.
@@ -157,9 +159,10 @@ def check_running(
     edges_hz : falling edges of the ready line in a second [Hz]; None if it is not wired or not known yet
     stuck : buttons that have been down since the start
     battery_low : True while the battery's warning line is active; None if it is not wired
+    cells_v : voltage of cells that are to be charged [V]; None while they are not, or where nobody knows
     isolators_ok : False while the isolators' fault line (DIAG, low on a fault) is low; None if it is not wired
     """
-    faults = [*_power(root, battery_low), *_ready_line(settings, edges_hz), *_stuck(stuck)]
+    faults = [*_power(root, battery_low, cells_v), *_ready_line(settings, edges_hz), *_stuck(stuck)]
     if isolators_ok is False:
         detail = "the isolators' fault line is low; allowed is high: what is read may be far from what is there"
         remedy = "treat the leads as live, unclip, and check the supply of the front end"
@@ -230,9 +233,9 @@ def _codec(settings: Settings, root: Path, find: Callable[[str], str | None]) ->
 
 def _overlay_missing(boot: Path) -> str:
     """Return what the boot partition lacks of the overlay; "" if nothing, or if there is no boot partition to see."""
-    lines = _text(boot / "config.txt").splitlines()
+    lines = text_in(boot / "config.txt").splitlines()
     if "include flattop.txt" in lines:
-        lines += _text(boot / "flattop.txt").splitlines()
+        lines += text_in(boot / "flattop.txt").splitlines()
     if lines and f"dtoverlay={CODEC_OVERLAY}" not in lines:
         return f"no line dtoverlay={CODEC_OVERLAY} in the boot configuration, so the full-band converter has no driver"
     place = boot / "overlays" / f"{CODEC_OVERLAY}.dtbo"
@@ -268,8 +271,13 @@ def _stuck(stuck: Collection[Button]) -> Iterator[Fault]:
 # -- supply and heat --------------------------------------------------------------------------------------------------
 
 
-def _power(root: Path, battery_low: bool | None) -> Iterator[Fault]:
-    if battery_low:
+def _power(root: Path, battery_low: bool | None, cells_v: float | None) -> Iterator[Fault]:
+    if cells_v is not None:
+        detail = (
+            f"the cells are at {cells_v:.2f} V; allowed is {LOW_V:.2f} V or more, and at {EMPTY_V:.2f} V the meter "
+        )
+        yield Fault(Rank.POWER, "battery low", f"{detail}switches itself off", "charge the battery")
+    elif battery_low:
         yield Fault(
             Rank.POWER, "battery low", "the battery's warning line is active; allowed is inactive", "charge the battery"
         )
@@ -288,22 +296,6 @@ def _power(root: Path, battery_low: bool | None) -> Iterator[Fault]:
             f"the processor is at {heat_c:.0f} °C; allowed is less than {HOT_C:.0f} °C, where it is slowed down",
             "take the meter out of the sun and let it cool",
         )
-
-
-def temperature_c(root: Path = Path("/")) -> float | None:
-    """Return the processor's temperature [°C]; None where it is not known."""
-    thousandths = _number(root / "sys/class/thermal/thermal_zone0/temp", 10)
-    return None if thousandths is None else 1e-3 * thousandths
-
-
-def under_voltage(root: Path = Path("/")) -> bool | None:
-    """Tell whether the supply is or lately was too low; None where it is not known."""
-    for name in sorted(root.glob("sys/class/hwmon/hwmon*/name")):
-        if _text(name) == "rpi_volt":
-            alarm = _number(name.with_name("in0_lcrit_alarm"), 10)
-            return None if alarm is None else alarm != 0
-    flags = _number(root / "sys/devices/platform/soc/soc:firmware/get_throttled", 16)
-    return None if flags is None else bool(flags & 1)
 
 
 # -- card and calibration ---------------------------------------------------------------------------------------------
@@ -451,7 +443,7 @@ def _clock(wall: datetime.datetime, root: Path, folder: str, set_by_hand: bool) 
 
 def _chip_s(root: Path) -> int | None:
     """Return the clock chip's time in seconds since 1970; None if there is none or it does not know."""
-    return _number(root / "sys/class/rtc/rtc0/since_epoch", 10)
+    return number_in(root / "sys/class/rtc/rtc0/since_epoch")
 
 
 # -- the program and where it runs ------------------------------------------------------------------------------------
@@ -522,7 +514,7 @@ _RIGHTS = os.R_OK | os.W_OK
 
 def on_a_pi(root: Path = Path("/")) -> bool:
     """Tell whether the device tree is that of a Raspberry Pi."""
-    return "Raspberry Pi" in _text(root / "proc/device-tree/model")
+    return "Raspberry Pi" in text_in(root / "proc/device-tree/model")
 
 
 def missing_off_a_pi(
@@ -538,7 +530,7 @@ def missing_off_a_pi(
     """
     faults = []
     if not on_a_pi(root):
-        model = _text(root / "proc/device-tree/model") or f"{platform.system()} on {platform.machine()}"
+        model = text_in(root / "proc/device-tree/model") or f"{platform.system()} on {platform.machine()}"
         faults.append(
             f"this machine is no Raspberry Pi ({model}); run on the meter, or choose --board simulated to try it here"
         )
@@ -581,17 +573,3 @@ def _below(root: Path, named: str) -> Path:
     """Return the place of an absolute path below `root`; a relative one stays where it is."""
     path = Path(named)
     return root / path.relative_to(path.anchor) if path.is_absolute() else path
-
-
-def _text(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8", errors="replace").strip("\0\n ")
-    except OSError:
-        return ""
-
-
-def _number(path: Path, base: int) -> int | None:
-    try:
-        return int(_text(path), base)
-    except ValueError:
-        return None

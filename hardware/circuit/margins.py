@@ -19,6 +19,8 @@ BUFFER_OFFSET_V = 1.6e-3
 RATED_PEAK_V = {"speaker": 255.0, "line": 20.0}
 OVERLOAD_PEAK_V = {"speaker": 1000.0, "line": 250.0}
 """A surge at the speaker terminals; the speaker's voltage on the line input by mistake."""
+LOW_CELL_V, EMPTY_CELL_V = 3.40, 3.20
+"""Where the firmware warns, and where it shuts down; a test holds them against its own."""
 SENSE_V = 0.405
 """Threshold of the voltage monitor (SBVS050; from memory)."""
 
@@ -102,10 +104,10 @@ def thresholds() -> str:
     spread = 0.02 + 2 * 0.001 * (1 - SENSE_V / cut)  # the monitor's 2 %, two resistors of 0.1 %
     five = 1.0 * (1 + value_of("R417") / value_of("R418"))
     boosted = 0.795 * (1 + value_of("R420") / value_of("R421"))
-    codes = round(3.4 / 0.02)
     rows = (
-        ("warning, LOW_BATT#", "3.40 V", f"gauge, limit register 0x14 = 0x{codes:02X}FF (20 mV a step)"),
-        ("shutting down", "3.20 V", "firmware, from the gauge's register 0x02 (78.125 uV a step)"),
+        ("warning", f"{LOW_CELL_V:.2f} V", "firmware, from the gauge's register 0x02 (78.125 uV a step)"),
+        ("shutting down", f"{EMPTY_CELL_V:.2f} V", "firmware, likewise"),
+        ("LOW_BATT#", "4 % of charge", "the gauge by itself, without any setting"),
         (
             "hard cut-off",
             f"{cut:.2f} V +-{100 * spread:.1f} %",

@@ -206,9 +206,8 @@ def battery() -> Drawing:
     )  # fmt: skip
     d.words(
         "NOTES\n"
-        "Limits per cell: U9 alerts at 3.40 V (LOW_BATT#), a program that reads U9 shuts down at 3.20 V,\n"
+        "Limits per cell: a program that reads U9 warns at 3.40 V and shuts down at 3.20 V (LOW_BATT#: 4 % left),\n"
         f"U12 switches off at {cut:.2f} V on VSYS, U10 at 2.8 V, the cells' own protection below that.\n"
-        "U9's alert comes at 4 % of charge until its limit register is written.\n"
         "S4 lifts EN5, 5V then holds it through R415. U12 pulls it down: low cell, S5, or PWR_KILL#.\n"
         "PWR_KILL# is GPIO7 from gpio-poweroff. Q3 shifts the level: nothing leaks into a Raspberry Pi that is off.\n"
         f"Charging {890 / value_of('R406'):.2f} A, input at most {1550 / value_of('R405'):.2f} A (from memory).\n"
