@@ -15,12 +15,14 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent / "figures"))
 
 import bass
+import codec
 import cost
 import false_flags
 import hour
 import keeper
 import onset
 import panel
+import response
 import rig
 
 SEED = 11
@@ -82,6 +84,16 @@ def test_a_minute_of_faults_at_every_seam_hurts_nothing(capsys):
     assert found.readings > 300
     assert sum(found.counts.values()) > 100, "hardly anything went wrong"
     assert not found.wrong, "\n".join(found.notes)
+
+
+@pytest.mark.parametrize(("figure", "trials"), [("corner", 24), ("band", 8), ("rate", 4), ("noise", 8)])
+def test_response(figure, trials, runner, capsys):
+    check(response.FIGURES[figure](runner, trials), capsys)
+
+
+@pytest.mark.parametrize(("figure", "trials"), [("detection", 2), ("level", 8), ("rate", 3)])
+def test_codec(figure, trials, runner, capsys):
+    check(codec.FIGURES[figure](runner, trials), capsys)
 
 
 def test_the_keeper_keeps_nothing_false_in_a_few_minutes(capsys):
