@@ -628,9 +628,9 @@ def both(high_hz=28.0, low_hz=90.0, **change):
 
 
 def test_without_a_sweep_the_step_could_not_be_done_and_says_so(filtered):
-    run, step, made = at_filter(filtered, [{} for _ in range(700)])
+    run, step, made = at_filter(filtered, [{} for _ in range(1100)])
     assert (run.state(step), run.whys[step.id]) == (State.COULD_NOT, NO_SWEEP)
-    run, step, _ = at_filter(filtered, [{} for _ in range(590)])
+    run, step, _ = at_filter(filtered, [{} for _ in range(990)])
     assert run.state(step) is State.OPEN
     assert made == []
 
@@ -638,7 +638,7 @@ def test_without_a_sweep_the_step_could_not_be_done_and_says_so(filtered):
 def test_hum_and_then_the_steady_tone_are_no_sweep(filtered):
     """Mains at 50 Hz, and 42 Hz as the clip goes on: a quarter of an octave, and then nothing moves."""
     met = replace(both(stage=Stage.FOLLOWING), hz=np.array([42.0, 50.0]), now_hz=42.0)
-    run, step, made = at_filter(filtered, [{"response": met} for _ in range(700)])
+    run, step, made = at_filter(filtered, [{"response": met} for _ in range(1100)])
     assert (run.state(step), run.whys[step.id]) == (State.COULD_NOT, NO_SWEEP)
     assert made == []
 

@@ -271,8 +271,8 @@ def test_callers_without_samples_get_no_sweep_and_the_run_goes_on(filtered, tmp_
         tuner.take(world.see(), now_s=world.now_s)
     undone = {step.id: step.why for step in tuner.record.steps if step.state != "done"}
     assert undone == {
-        "filter:Amp:as found:42 Hz": "no sweep came within 60 s",
-        "filter:Amp:as left:42 Hz": "no sweep came within 60 s",
+        "filter:Amp:as found:42 Hz": "no sweep came within 100 s",
+        "filter:Amp:as left:42 Hz": "no sweep came within 100 s",
         "quiet:Amp:42 Hz": "no silence came within 60 s",
     }
     assert (tuner.record.responses, tuner.record.noises) == ((), ())

@@ -15,7 +15,7 @@ import numpy as np
 from flattop.measure.reading import Reason
 from flattop.samples import Input
 from flattop.simulated.chain import Spot, pot_of
-from flattop.simulated.electrics import Vehicle
+from flattop.simulated.electrics import START_S, Vehicle
 from flattop.simulated.vehicle_file import Channel, Fault, Trouble
 
 REACTION_S = (0.4, 0.8)
@@ -43,7 +43,7 @@ SWEEPS_HZ = ((10.0, 300.0), (10.0, 20_000.0))
 """Sweeps that are on the stick; for the tones of a bass converter the first one, for all others the second one."""
 BASS_HZ = 250.0
 SWEEP_S = 60.0
-SWEEP_AGAIN_S = 30.0
+SWEEP_AGAIN_S = 70.0
 """From one start of a sweep to the next, while the screen goes on asking for it."""
 WORD_S = 10.0
 """Leads that are to be clipped on though they are: after this time they are put on anew."""
@@ -94,7 +94,7 @@ class Hands:
         self._tone = ""
         """What the second person believes to be playing; empty: nothing."""
         self._sweep_hz = SWEEPS_HZ[0]
-        self._swept_s = -math.inf
+        self._swept_s, self._sweep_heard = -math.inf, False
         self._dash_free_s = -math.inf
         self._moved = 0
         self._rate_db_s = FAST_DB_S
@@ -211,6 +211,10 @@ class Hands:
     def _is_wrong(self, shown: Instruction, verdict: str, reason: str, now_s: float) -> bool:
         """Tell whether there has been no signal for so long that somebody must do something."""
         wrong = verdict == "unknown" and reason in _NOTHING_THERE and bool(self._tone)
+        # A sweep is expected to be silent until it comes into the band of the output.
+        self._sweep_heard = self._sweep_heard or (not wrong and now_s > self._swept_s + REACTION_S[1] + START_S + 0.5)
+        if self._tone == _SWEEP and not self._sweep_heard:
+            wrong = False
         asked_s = max(self._asked_to_clip_s, self._on_s, self._remedied_s)
         stuck = shown.text == "clip on" and now_s - asked_s > WORD_S
         if not wrong:
@@ -275,7 +279,7 @@ class Hands:
         played = tone if instead is None else instead.other
         if played == _SWEEP:
             self._vehicle.play_sweep(*self._sweep_hz, SWEEP_S, at_s)
-            self._swept_s = now_s
+            self._swept_s, self._sweep_heard = now_s, False
         elif played:
             self._vehicle.play(played, at_s)
         if instead is not None:

@@ -13,8 +13,9 @@ from flattop.measure.alignment import Side
 from flattop.measure.response import Response
 from flattop.tuning.steps import Command, Heard, Request, Wants, Word
 
-SWEEP_WAIT_S = 60.0
-"""A sweep that has not begun by then does not come [s]."""
+SWEEP_WAIT_S = 100.0
+"""A sweep that has not begun by then does not come [s]. One of a minute from 10 Hz to 20 kHz is nearly over before the
+filter of a tweeter lets anything of it pass."""
 SWEEP_MOST_S = 300.0
 """What a sweep has not shown by then it does not show [s]."""
 STOOD_S = 4.0
