@@ -1141,10 +1141,10 @@ def test_a_sweep_that_is_not_heard_yet_is_neither_begun_anew_nor_looked_for_at_t
 
 
 def test_a_clip_that_slips_off_during_a_sweep_is_put_back():
-    vehicle = cart(more='[[faults]]\nwhat = "slip"\nplace = "Sub"\nafter_s = 6.0\n')
+    vehicle = cart(more='[[faults]]\nwhat = "slip"\nplace = "Sub"\nafter_s = 16.0\n')
     scene = Scene(vehicle)
     scene.run(7, Instruction(place="Sub", text="clip on", hz=40.0))
-    scene.run(20, Instruction(place="Sub", text="play sweep", word="hold", hz=40.0), wanted_hz=None)
+    scene.run(30, Instruction(place="Sub", text="play sweep", word="hold", hz=40.0), wanted_hz=None)
     assert [fault.what for _, fault in vehicle.happened] == ["slip"]
     assert vehicle._contacts[Input.SPEAKER][-1][1].label == "Sub"
     assert played(vehicle) == ["deep", "sweep 10 to 300 Hz"]
