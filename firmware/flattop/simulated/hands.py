@@ -123,6 +123,8 @@ class Hands:
         if shown.text != "clip on":
             self._asked_to_clip_s = math.inf
         self._asked_to_clip_s = min(self._asked_to_clip_s, now_s)
+        if reason not in _NOTHING_THERE and now_s > self._swept_s + REACTION_S[1] + START_S + 0.5:
+            self._sweep_heard = True
         # Reconnecting the speakers is done without the leads.
         spot = None if shown.text.startswith("speakers") else self._vehicle.spot(shown.place)
         # Whoever follows a sweep, or listens to silence, keeps still as well: the step's own tone is not played then.
@@ -212,9 +214,7 @@ class Hands:
         """Tell whether there has been no signal for so long that somebody must do something."""
         wrong = verdict == "unknown" and reason in _NOTHING_THERE and bool(self._tone)
         # A sweep is expected to be silent until it comes into the band of the output.
-        self._sweep_heard = self._sweep_heard or (not wrong and now_s > self._swept_s + REACTION_S[1] + START_S + 0.5)
-        if self._tone == _SWEEP and not self._sweep_heard:
-            wrong = False
+        wrong = wrong and not (self._tone == _SWEEP and not self._sweep_heard)
         asked_s = max(self._asked_to_clip_s, self._on_s, self._remedied_s)
         stuck = shown.text == "clip on" and now_s - asked_s > WORD_S
         if not wrong:
