@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from flattop.measure.level import measure
 from flattop.measure.reading import Verdict
 from flattop.measure.verdict import Judge
-from flattop.samples import Samples
+from flattop.samples import Input, Samples
 from flattop.tuning.judge import (
     Judgement,
     Level,
@@ -141,6 +141,21 @@ def test_the_gain_that_both_readings_share_does_not_blur_their_difference():
     assert difference_v(one, elsewhere)[1] == pytest.approx(0.85 * math.sqrt(2), rel=1e-3)
     assert matched({"A": one, "B": elsewhere}, limit_v=0.1).judgement is CANNOT
     assert ratio_db(one, other)[1] < 0.001 < ratio_db(one, elsewhere)[1]
+
+
+def test_readings_of_different_tones_share_no_gain():
+    one, other = by_a_meter(85.0, hz=40.0), by_a_meter(84.95, hz=1000.0)
+    assert difference_v(one, other)[1] == pytest.approx(0.85 * math.sqrt(2), rel=1e-3)
+    assert difference_v(one, dataclasses.replace(other, hz=40.1))[1] < 0.01
+
+
+@pytest.mark.parametrize("hz", [40.0, 1000.0, 5000.0])
+def test_what_a_path_spreads_at_a_tone_is_shared_by_all_readings_of_it(hz):
+    facts = dataclasses.replace(FACTS[Input.SPEAKER], gain_u=0.002, spread_u=lambda hz: 1e-6 * hz)
+    own = reading(20.0, hz=hz, u_v=0.004)
+    u_v = math.hypot(0.004, 2.0 * 20.0 * math.hypot(0.002, 1e-6 * hz))
+    one = level_of(dataclasses.replace(own, facts=facts, rms_u_v=u_v), no_load=True)
+    assert one.own_u_v == pytest.approx(0.004, rel=1e-6)
 
 
 def test_two_sides_on_one_pot_that_differ_are_not_adjustable_here():

@@ -11,6 +11,7 @@ import importlib.util
 import math
 import time
 from collections.abc import Callable, Sequence
+from decimal import Decimal
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -217,7 +218,8 @@ def figures(
     Without one they are those of the value, four by default, and the second text is empty.
     """
     if not u:
-        return f"{value:.{digits or 4}g}".replace("-", "−"), ""
+        plain = format(Decimal(f"{value:.{digits or 4}g}"), "f")  # no powers of ten
+        return plain.replace("-", "−"), ""
     decimals = min(max((digits or 2) - 1 - math.floor(math.log10(u)), 0), finest)
     upward = math.ceil(u * 10**decimals - 1e-6) / 10**decimals
     return f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "−"), f"{upward:.{decimals}f}"

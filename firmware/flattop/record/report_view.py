@@ -415,7 +415,7 @@ def _level(kept: Kept | None) -> Level | None:
     """Return what a judgement needs of a kept reading; None unless its level is known."""
     if kept is None or kept.rms_v is None or kept.u_v is None:
         return None
-    return Level(rms_v=kept.rms_v, u_v=kept.u_v, u_common_rel=kept.u_common_rel, path=kept.path)
+    return Level(rms_v=kept.rms_v, u_v=kept.u_v, u_common_rel=kept.u_common_rel, hz=_number(kept.hz), path=kept.path)
 
 
 def _why_not(steps: Sequence[Step]) -> str:

@@ -59,7 +59,7 @@ class Level:
     u_v: float
     """Its expanded uncertainty (k = 2) [V]."""
     u_common_rel: float = 0.0
-    """Part of it that all readings on the same `path` share, expanded, over the level."""
+    """Part of it that all readings of one tone on the same `path` share, expanded, over the level."""
     hz: float = math.nan
     verdict: Verdict = Verdict.UNKNOWN
     no_load: bool = False
@@ -97,15 +97,16 @@ class Finding:
 def level_of(reading: Reading, *, no_load: bool) -> Level:
     """Return the level of a reading, with the part of its uncertainty that further readings would share."""
     facts = reading.facts
-    corner = 0.0
+    corner = spread = 0.0
     if math.isfinite(reading.hz):
         # As measure/ counts it: the path's time constants are known to `response_u`.
         ends = np.abs(facts.response(reading.hz * np.array([1.0 - STRETCH, 1.0 + STRETCH])))
         corner = abs(math.log(ends[1] / ends[0])) / (2.0 * STRETCH) * facts.response_u
+        spread = facts.spread_u(reading.hz)
     return Level(
         rms_v=reading.rms_v,
         u_v=reading.rms_u_v,
-        u_common_rel=COVERAGE * math.hypot(facts.gain_u, corner),
+        u_common_rel=COVERAGE * math.hypot(facts.gain_u, corner, spread),
         hz=reading.hz,
         verdict=reading.verdict,
         no_load=no_load,
@@ -126,7 +127,8 @@ def guard_banded(*, difference: float, u: float, limit: float) -> Judgement:
 def difference_v(one: Level, other: Level) -> tuple[float, float]:
     """Return how far `one` lies above `other` and the expanded uncertainty of that [V]."""
     difference = one.rms_v - other.rms_v
-    if one.path != other.path:
+    other_tone = math.isfinite(one.hz) and math.isfinite(other.hz) and not _same_tone(one, other)
+    if one.path != other.path or other_tone:
         return difference, math.hypot(one.u_v, other.u_v)
     common = max(one.u_common_rel, other.u_common_rel) * difference
     return difference, math.hypot(one.own_u_v, other.own_u_v, common)
