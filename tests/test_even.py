@@ -110,7 +110,12 @@ def test_what_is_not_even_goes_the_other_way():
     times_s = np.arange(24_000) / 96_000.0
     assert are_even(times_s)
     assert are_even(np.round(times_s, 6))  # times of a CSV file in whole microseconds
-    assert not are_even(np.delete(times_s, 7_000))
+    for missing in (1, 2, 3, 9, 7_000, 23_990, 23_997, 23_998):
+        assert not are_even(np.delete(times_s, missing)), missing
+    for twice in (5, 12_000, 23_995):
+        assert not are_even(np.insert(times_s, twice, times_s[twice])), twice
+    rng = np.random.default_rng(1)
+    assert not are_even(times_s + rng.uniform(-0.3, 0.3, len(times_s)) / 96_000.0)
     assert not are_even(times_s[:900])
     taken, _ = limited(Clipped.by_db(1.0), hz=100.0)
     holed = tuple(np.delete(part, 7_000) for part in taken[:2])

@@ -31,11 +31,11 @@ from flattop.samples import ComplexArray, FloatArray
 FEWEST_CYCLES = 2.3
 """Fewer cycles in the block stand too close together for the window."""
 FEWEST_SAMPLES = 1000
-UNEQUAL = 0.1
-"""A step may differ from the others by this part of it: times in a file are rounded."""
+UNEQUAL, LOOKED_AT = 0.1, 8
+"""A sample may be off its place by this part of a step: times in a file are rounded."""
 BAND_FROM_HZ = 20.0
 """What is left over is counted from here on [Hz], or from the tone if that is lower."""
-CLOSE = 8.0
+CLOSEST, CLOSE = 4.0, 8.0
 """Below this many cycles in the block the lobes of the harmonics touch."""
 NEAREST, NEAR, APART = 3, 6, 24.0
 """So many of the lowest harmonics, at first and at last, are solved for together with the fundamental, if they are no
@@ -62,13 +62,17 @@ BINS_ALIKE = _ALIKE[np.abs(np.subtract.outer(np.arange(5), np.arange(5)))]
 
 
 def are_even(times_s: FloatArray) -> bool:
-    """Return True if there are enough samples for an FFT, and all steps are alike."""
+    """Return True if there are enough samples for an FFT, and all steps are alike.
+
+    A sample that is missing puts half of all others off their places, or more: every `LOOKED_AT`th one tells.
+    """
     n = len(times_s)
     if n < FEWEST_SAMPLES:
         return False
     step_s = float(times_s[-1] - times_s[0]) / (n - 1)
-    steps_s = np.diff(times_s)
-    return bool(steps_s.max() < (1.0 + UNEQUAL) * step_s and steps_s.min() > (1.0 - UNEQUAL) * step_s)
+    looked_at = times_s[::LOOKED_AT]
+    off_s = looked_at - (times_s[0] + LOOKED_AT * step_s * np.arange(len(looked_at)))
+    return bool(np.abs(off_s).max() < UNEQUAL * step_s)
 
 
 @lru_cache(maxsize=64)
@@ -257,8 +261,8 @@ class Spectrum:
         for turn in range(ROUNDS):
             if not 2.0 < cycles < len(self.bins) - 4:
                 return None
-            together = cycles < CLOSE or (turn and cycles < APART)
             last = turn == ROUNDS - 1
+            together = cycles < (APART if last else CLOSEST)
             if last or not together:
                 own = slice(round(cycles) - 2, round(cycles) + 3)
                 lobe, slope = (each[0] for each in _lobe(own.start, own.stop, np.array([cycles])))

@@ -35,6 +35,8 @@ DEEPEST = math.acos(0.01)
 STARTS = 24
 """Cut depths tried on each half before the fit is refined."""
 ROUNDS = 12
+STEP_LEFT = 1e-4
+"""A step of less than this part of the deeper cut, in u, is not worth its while: 1 dB of overdrive moves by 1e-4 dB."""
 KNEE = 30.0
 """Mean square of the misfit, in standard deviations, from which a wave is no clipped sine but a knee."""
 CUT_SURE = 2.0
@@ -192,9 +194,17 @@ class _Cut:
         return cls(u, model, _column(steep) * (sine + _column(sb) * model))
 
 
-def _refine(beta: FloatArray, seen: FloatArray, weight: FloatArray, frame: _Frame) -> _Cut:
+@lru_cache(maxsize=256)
+def _start(highest: int, index: int) -> _Cut:
+    """Return a cut of the grid of starts: a tone that stands begins at the same one again and again."""
+    frame = _frame(highest)
+    pos, neg = frame.betas[index].tolist()
+    return _Cut.at((max(pos, 0.02) ** 3, max(neg, 0.02) ** 3), frame)
+
+
+def _refine(start: _Cut, seen: FloatArray, weight: FloatArray, frame: _Frame) -> _Cut:
     """Return the cut that explains the harmonics seen best, by Levenberg-Marquardt from a start."""
-    cut = _Cut.at((max(float(beta[0]), 0.02) ** 3, max(float(beta[1]), 0.02) ** 3), frame)
+    cut = start
     off = (seen - cut.model) * weight
     cost = float(off @ off)
     deepest, damping = DEEPEST**3, 1e-3
@@ -210,6 +220,8 @@ def _refine(beta: FloatArray, seen: FloatArray, weight: FloatArray, frame: _Fram
         else:
             whole = a * c - b * b
             step = ((c * g[0] - b * g[1]) / whole, (a * g[1] - b * g[0]) / whole)
+        if abs(step[0]) + abs(step[1]) < STEP_LEFT * max(cut.u):
+            break
         trial = _Cut.at((min(max(cut.u[0] + step[0], 0.0), deepest), min(max(cut.u[1] + step[1], 0.0), deepest)), frame)
         off_trial = (seen - trial.model) * weight
         cost_trial = float(off_trial @ off_trial)
@@ -316,10 +328,11 @@ def _each(seen: FloatArray, weight: FloatArray, frame: _Frame) -> tuple[FloatArr
     return beta, spread, cut.model
 
 
-def _nearest(seen: FloatArray, weight: FloatArray, frame: _Frame) -> FloatArray:
-    """Return the pair of beta on the grid of starts that explains the harmonics seen best."""
+def _nearest(seen: FloatArray, weight: FloatArray, frame: _Frame) -> _Cut:
+    """Return the cut on the grid of starts that explains the harmonics seen best."""
     squared = weight**2
-    return np.asarray(frame.betas[int(np.argmin(frame.squares @ squared - 2.0 * (frame.models @ (squared * seen))))])
+    best = int(np.argmin(frame.squares @ squared - 2.0 * (frame.models @ (squared * seen))))
+    return _start(FIRST - 1 + len(frame.k), best)
 
 
 def _carrier(
