@@ -6,10 +6,11 @@ import math
 
 import numpy as np
 import pytest
+from scipy.stats import chi2, norm
 
 from blocks import BASS_RATE_HZ, LSB_V, bass, bass_facts, block, even, full_facts, holed, sine, tone
 from flattop.converters.frontend import path_response
-from flattop.measure.level import MAINS_HZ, glance, mains_families, measure, rms_ac
+from flattop.measure.level import MAINS_HZ, glance, mains_families, measure, rms_ac, surely_less
 from flattop.samples import Clock
 from oracles import (
     Clipped,
@@ -353,6 +354,44 @@ def test_a_glance_at_two_cycles_sees_a_plainly_missing_top(db):
     assert seen.unsteady < 0.01
 
 
+@pytest.mark.parametrize("cycles", [1.56, 2.5, 6.0])
+def test_a_hole_that_hides_a_part_of_the_cycle_is_counted_in_the_uncertainty(cycles):
+    """Of a block of under two cycles all harmonics together can put into a hole what they like."""
+    rng = np.random.default_rng(3)
+    off, thds = [], []
+    for number in range(60):
+        span_s = cycles / 16.3
+        times_s, volts, facts = bass(
+            tone(sine, hz=16.3, volts=76.7 * LSB_V, phase=rng.random()), span_s=span_s, seed=number, holes_per_s=0.0
+        )
+        kept = np.abs(times_s - span_s / 2.0) > 0.0026
+        found = measure(block((times_s[kept], volts[kept], facts), clock=Clock.LOCKED))
+        off.append((found.rms_v / (76.7 * LSB_V / math.sqrt(2)) - 1.0, found.rms_u_v / found.rms_v))
+        thds.append((found.thd, found.thd_noise, found.thd_sigma))
+    assert coverage(*np.array(off).T) > share_bounds(0.9545, 60)[0]
+    thd, noise, sigma = np.array(thds).T
+    assert (thd <= noise).all()
+    assert (sigma.max() > 0.005) == (cycles < 2.0)
+
+
+def test_noise_stays_below_what_is_called_its_most():
+    """Exact quantiles of chi-squared at 2.87e-7, five standard deviations on one side, by scipy."""
+    for freedom in (1.0, 1.3, 2.0, 8.0, 30.0, 800.0):
+        assert 0.98 < surely_less(freedom) * freedom / chi2.isf(norm.sf(5.0), freedom) < 1.2
+
+
+@pytest.mark.parametrize("hz", [2000.0, 2500.0, 3000.0, 3200.0, 4000.0, 5000.0])
+def test_rounding_that_comes_round_with_the_tone_is_no_shape_of_it(hz):
+    """A tone of which the sample rate is a simple multiple is rounded alike in every cycle: no noise is left over."""
+    lsb_v = 0.1
+    facts = full_facts(rate_hz=96_000.0, lsb_v=lsb_v, noise_v=lsb_v / math.sqrt(12))
+    for codes in (60.3, 75.5, 92.0, 104.9, 122.8, 152.7):
+        for phase in (0.0, 0.03, 0.11):
+            times_s, volts, _ = even(tone(sine, hz=hz, volts=codes * lsb_v, phase=phase), rate_hz=96_000.0)
+            found = measure(block((times_s, np.round(volts / lsb_v) * lsb_v, facts)))
+            assert found.tops.flattening < 5.0 * found.tops.flattening_sigma
+
+
 def test_a_glance_at_whole_tops_asks_no_further():
     seen = glance(block(bass(tone(sine, hz=40.0, volts=60.0), span_s=2.05 / 40)), hz=40.0, from_thd=0.005)
     assert seen.tops is None
@@ -367,6 +406,11 @@ def test_a_glance_says_nothing_of_too_little_or_of_a_long_hole():
     kept = np.abs(np.arange(len(times_s)) - 60) > 20  # 41 conversions of 81 in a cycle
     assert glance(block((times_s[kept], volts[kept], facts)), hz=40.0, from_thd=0.01) is None
     assert glance(block((times_s, 0 * volts, facts)), hz=40.0, from_thd=0.01) is None
+    # Of 1.75 cycles the middle half one is there once: a hole in it hides a part of the cycle, at the end it does not.
+    short = times_s < 1.75 / 40
+    for middle, seen in ((0.85, False), (0.3, True), (1.5, True)):
+        kept = short & (np.abs(40.0 * times_s - middle) > 0.05)
+        assert (glance(block((times_s[kept], volts[kept], facts)), hz=40.0, from_thd=0.01) is not None) == seen
 
 
 def test_full_facts_carry_no_more_harmonics_than_the_band():

@@ -89,6 +89,16 @@ def test_it_must_be_called_flat_on_the_full_band(top_db, bottom_db, hz):
     assert says(readings, SETTLED_S) == {Verdict.FLAT}
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_noise_of_many_harmonics_is_no_distortion(seed):
+    """A tone of some mV among noise 40 dB below it: 400 harmonics of 50 Hz add up to 0.5 % and scatter more."""
+    rng = np.random.default_rng(seed)
+    facts = full_facts(rate_hz=96_000.0, noise_v=1.4e-4)
+    times_s, volts, _ = even(tone(sine, hz=50.0, volts=0.006, phase=rng.random()), span_s=1.5, rate_hz=96_000.0)
+    volts = volts + 1.4e-4 * rng.standard_normal(len(volts))
+    assert says(judged((times_s, volts, facts), most_harmonics=None)) <= {Verdict.CLEAN, Verdict.UNKNOWN}
+
+
 @pytest.mark.parametrize("hz", [7000.0, 12_000.0])
 @pytest.mark.parametrize("db", [0.0, 1.0])
 def test_where_the_third_harmonic_is_not_seen_nothing_is_said(db, hz):

@@ -54,6 +54,10 @@ FOLDED, FOLDED_SHARE = 96, 0.25
 PRIMES = (2, 3, 5, 7)
 WINDOW_POWER = 1.5
 """Sum of g^2 over all bins."""
+LONGEST_ROUND = 1000
+"""A tone that comes round to the same samples only after more of them is rounded like noise."""
+SLIP_CODES = 0.5
+"""Samples are rounded alike while all the block through their place on the wave moves by no more [codes]."""
 READ_NOISE = 35.0 / 27.0
 """Variance of a harmonic read through the window squared, over that of one bin of the window."""
 _ALIKE = np.array([1.0, -2.0 / 3.0, 1.0 / 6.0, 0.0, 0.0])
@@ -205,12 +209,13 @@ class Spectrum:
         return (b + math.copysign(d, right - left)) / self.span_s, middle / lobe
 
     def tone(
-        self, near_hz: float, *, to_hz: float, most_harmonics: int, noise_v: float
+        self, near_hz: float, *, to_hz: float, most_harmonics: int, noise_v: float, lsb_v: float = 0.0
     ) -> tuple[Tone, LeftOver] | None:
         """Take the tone near a frequency out of the bins; return it, and what it leaves over in the band up to `to_hz`.
 
         near_hz : frequency of the tone to half a bin
         noise_v : the converter's own noise, all of it below half the sample rate, rms [V]
+        lsb_v : step of the codes, 0 where there are none [V]
 
         None where fewer than `FEWEST_CYCLES` of it lie in the block, or nothing stands where it should.
         """
@@ -238,6 +243,7 @@ class Spectrum:
         own = noise_v**2 * 2.0 * width / self.n
         # Variance of one bin, from all bins of the band alike.
         bin_variance = 2.0 * WINDOW_POWER * max(power, own) / width
+        rounding = lsb_v**2 / 6.0 / self._comes_round(found.cycles, abs(found.line) / lsb_v) if lsb_v > 0.0 else 0.0
         harmonics[0] = harmonics[0].real + self.mean_v
         change = found.drift / found.line
         tone = Tone(
@@ -250,11 +256,25 @@ class Spectrum:
         return tone, LeftOver(
             rms_v=math.sqrt(power),
             noise_v=math.sqrt(own),
-            sigma=math.sqrt(0.5 * READ_NOISE * bin_variance) * sharpness,
+            sigma=np.sqrt(0.5 * READ_NOISE * bin_variance * sharpness**2 + rounding),
+            freedom=max(2.0 * (highest - 1), 1.0),
             unsteady_v=math.sqrt(max(power - own, 0.0)),
             # A step right at one end of the block weighs nothing in this window.
             burst=0.0,
         )
+
+    def _comes_round(self, cycles: float, codes: float) -> int:
+        """Return after how many samples a tone is rounded alike again; all of them where it is not within the block.
+
+        What rounding adds to a tone then is no noise, but lies on as many lines as half of these samples.
+
+        codes : peak of the tone in steps of the code
+        """
+        samples = np.arange(1, min(LONGEST_ROUND, self.n) + 1)
+        turns = samples * (cycles / self.n)
+        slip = np.abs(turns - np.rint(turns)) * (self.n / samples)
+        alike = np.flatnonzero(2.0 * math.pi * codes * slip < SLIP_CODES)
+        return int(samples[alike[0]]) if len(alike) else self.n
 
     def _fundamental(self, cycles: float, highest: int) -> _Fundamental | None:
         """Return the fundamental by Gauss-Newton, with its neighbours where they reach into its bins."""

@@ -22,6 +22,8 @@ SEARCH_HARMONICS = 3
 SEARCH_ROUNDS = 4
 FEWEST_CYCLES = 1.4
 """Fewer cycles tell the harmonics badly from the drift: no tone is seen in them."""
+TOLD_APART_CYCLES = 3.0
+"""With samples for so many cycles no hole leaves a part of the cycle unseen."""
 CONVERGED = 3e-3
 """Step of the frequency, as phase over the block [rad], that needs no further one.
 
@@ -73,6 +75,8 @@ class LeftOver:
     """What of that the converter's own noise explains [V]."""
     sigma: FloatArray
     """Standard deviation of the real and of the imaginary part of each C_k, shape (h + 1,) [V]."""
+    freedom: float
+    """Independent parts that the noise of C_2..C_h is made of: two for each of them, fewer where holes tie them."""
     unsteady_v: float
     """RMS of what does not repeat from cycle to cycle, the converter's noise taken out [V]."""
     burst: float
@@ -323,6 +327,30 @@ def _found(
     # Rife & Boorstyn 1974, written for a block of n samples over span_s: sigma_f = sigma sqrt(6/n) / (pi A T).
     hz_sigma = fit.residual_rms * math.sqrt(6.0 / len(t)) / (math.pi * max(fit.amplitude, 1e-12) * span_s)
     return replace(fit, hz_sigma=hz_sigma)
+
+
+def told_apart(times_s: FloatArray, fit: SineFit) -> tuple[FloatArray, float]:
+    """Return how well the samples tell the harmonics apart: variances and the noise's independent parts.
+
+    The first is the variance of each C_k over that of a long block without holes, shape (h + 1,), the mean of its two
+    parts; the second is `LeftOver.freedom`. A hole in a block of under two cycles leaves a part of the cycle unseen:
+    all harmonics together can put there what they like.
+    """
+    highest = len(fit.harmonics) - 1
+    alike, free = np.ones(highest + 1), max(2.0 * (highest - 1), 1.0)
+    if len(times_s) * float(np.median(np.diff(times_s))) * fit.hz >= TOLD_APART_CYCLES:
+        return alike, free
+    rows = _columns(times_s - fit.middle_s, 2.0 * math.pi * fit.hz, highest)
+    try:
+        spread = np.linalg.inv(rows @ rows.T) * (0.5 * len(times_s))
+    except np.linalg.LinAlgError:
+        return alike * len(times_s), 1.0
+    cosine, sine = np.diag(spread)[1 : highest + 1], np.diag(spread)[highest + 1 : 2 * highest + 1]
+    alike[1:] = 0.5 * (cosine + sine)
+    above = np.r_[2 : highest + 1, highest + 2 : 2 * highest + 1]
+    among = spread[np.ix_(above, above)]
+    # Welch 1947, Satterthwaite 1946: a sum of unlike squares scatters like one of fewer that are alike.
+    return alike, float(np.trace(among) ** 2 / np.vdot(among, among)) if len(above) else free
 
 
 def fit_at(*, times_s: FloatArray, volts: FloatArray, hz: float, harmonics: int) -> SineFit:

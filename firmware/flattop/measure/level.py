@@ -24,6 +24,7 @@ from flattop.measure.fit import (
     fit_standing,
     harmonics_that_fit,
     strongest_hz,
+    told_apart,
 )
 from flattop.measure.reading import Tops
 from flattop.measure.tops import TopsFit, clipped_harmonics, fit_tops, in_phase
@@ -56,6 +57,8 @@ ADDED_HARMONICS = 48
 FOLD_STEPS = 360
 PICTURE_STEP = 2
 """Every so many of them are drawn."""
+NOISE_SURE = 5.0
+"""Standard deviations that a sum of squares of noise stays within."""
 PIECES = 20
 STRETCH = 1e-3
 BENT = 1e-3
@@ -92,6 +95,8 @@ class Block:
     """Share of what the fit left over that falls into one twentieth of the block; 0 where its ends weigh nothing."""
     thd: float = math.nan
     thd_sigma: float = math.nan
+    thd_noise: float = math.nan
+    """What `thd` stays below, but for one time in some millions, when there is nothing but noise."""
     thd_n: float = math.nan
     tops: TopsFit | None = None
     cycle: FloatArray | None = None
@@ -206,6 +211,7 @@ def _from_even(samples: Samples, most_harmonics: int | None) -> Block | None:
         to_hz=facts.harmonics_to_hz,
         most_harmonics=len(samples) if most_harmonics is None else most_harmonics,
         noise_v=facts.noise_v,
+        lsb_v=facts.lsb_v,
     )
     return _with_tone(samples, *found) if found is not None else None
 
@@ -272,10 +278,12 @@ def _misplaced(samples: Samples, fit: SineFit) -> NDArray[np.bool_]:
 def _left_over(samples: Samples, fit: SineFit) -> LeftOver:
     """Return what a fit to samples at any times leaves over."""
     noise_v, rms_v = samples.facts.noise_v, fit.residual_rms
+    variances, freedom = told_apart(samples.times_s, fit)
     return LeftOver(
         rms_v=rms_v,
         noise_v=noise_v,
-        sigma=np.full(len(fit.harmonics), max(rms_v, noise_v) * math.sqrt(2.0 / len(samples))),
+        sigma=max(rms_v, noise_v) * np.sqrt(2.0 / len(samples) * variances),
+        freedom=freedom,
         unsteady_v=unsteady_rms(fit, samples.times_s, noise_v),
         burst=burst_share(fit, samples.times_s),
     )
@@ -293,7 +301,8 @@ def _with_tone(samples: Samples, tone: Tone, left: LeftOver) -> Block:
     sigma = left.sigma / np.abs(response)
     powers = np.abs(seen[1:]) ** 2
     # Noise makes every |C_k|^2 too large by the variance of its two parts: take that out, down to nothing.
-    over = float(powers[1:].sum() - 2.0 * (sigma[2:] @ sigma[2:]))
+    noise = 2.0 * float(sigma[2:] @ sigma[2:])
+    over = float(powers[1:].sum()) - noise
     left_over = max(left.rms_v**2 - left.noise_v**2, 0.0)
     rms_v = math.sqrt(0.5 * (float(powers[0]) + max(over, 0.0)) + left_over)
     thd = math.sqrt(max(over, 0.0) / powers[0])
@@ -328,11 +337,21 @@ def _with_tone(samples: Samples, tone: Tone, left: LeftOver) -> Block:
         thd=thd,
         burst=left.burst,
         # Root of a sum of squares: its scatter is that of one part along the sum, and never less.
-        thd_sigma=math.sqrt(float(shape_sigma[2:] @ shape_sigma[2:]) / max(highest - 1, 1)),
+        thd_sigma=math.sqrt(noise / powers[0] / left.freedom),
+        thd_noise=math.sqrt(max(surely_less(left.freedom) - 1.0, 0.0) * noise / powers[0]),
         thd_n=math.sqrt((float(powers[1:].sum()) + 2.0 * left.rms_v**2) / powers[0]),
         tops=tops,
         cycle=cycle,
     )
+
+
+def surely_less(freedom: float) -> float:
+    """Return what a sum of `freedom` squares of noise stays below at five standard deviations, over its mean.
+
+    Source: Wilson & Hilferty 1931, the cube root of chi-squared is all but normal.
+    """
+    spread = 2.0 / (9.0 * freedom)
+    return float((1.0 - spread + NOISE_SURE * math.sqrt(spread)) ** 3)
 
 
 def _clock_hz(samples: Samples, fit: Tone) -> float:
@@ -418,6 +437,8 @@ def tops_picture(block: Block) -> Tops | None:
 
 LONGEST_HOLE = 0.3
 """Longest hole in a look, in cycles."""
+UNSEEN = 0.5
+"""Longest part of the cycle that no sample of a look shows, in cycles of the highest harmonic."""
 THINNED = 8.0
 """Even samples are thinned for a look to this many for each cycle of the highest harmonic that is fitted."""
 LOOK_STEADY, LOOK_STEADY_THD = 0.01, 0.15
@@ -456,6 +477,16 @@ def _thinned(samples: Samples, to_hz: float) -> tuple[Samples, Response]:
     return replace(samples, times_s=times_s, volts=volts), means
 
 
+def _hole_unseen(cycles: FloatArray, most: float) -> bool:
+    """True where the longest hole of a look is too long, or no other cycle shows `most` of what it hides [cycles]."""
+    steps = np.diff(cycles)
+    at = int(np.argmax(steps))
+    begin, end = cycles[at] - cycles[0], cycles[at + 1] - cycles[0]
+    # Of a look of less than two cycles this stretch of its middle is there only once.
+    once = min(end, 1.0) - max(begin, cycles[-1] - cycles[0] - 1.0)
+    return bool(end - begin > LONGEST_HOLE or once > most)
+
+
 def glance(samples: Samples, *, hz: float, from_thd: float, most_harmonics: int = 12) -> Glance | None:
     """Look at a block of about two cycles whose frequency is known.
 
@@ -464,11 +495,10 @@ def glance(samples: Samples, *, hz: float, from_thd: float, most_harmonics: int 
     """
     if len(samples) < MIN_SAMPLES or samples.duration_s * hz < 1.7:
         return None
-    # What one cycle lacks in a hole the other one shows; a hole of a third of a cycle is too much for that.
-    if float(np.max(np.diff(samples.times_s))) > LONGEST_HOLE / hz:
-        return None
     facts = samples.facts
     harmonics = _harmonics(samples, hz, most_harmonics)
+    if _hole_unseen(samples.times_s * hz, UNSEEN / harmonics):
+        return None
     seen, means = _thinned(samples, hz * harmonics)
     fit = fit_at(times_s=seen.times_s, volts=seen.volts, hz=hz, harmonics=harmonics)
     if not fit.amplitude > TONE_LSB * facts.lsb_v:

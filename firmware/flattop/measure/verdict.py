@@ -311,9 +311,8 @@ class Judge:
         tops = block.tops
         if tops is None or block.shape is None or block.shape_sigma is None:
             return Verdict.UNKNOWN, Reason.OUT_OF_BAND
-        distorted = 100.0 * (block.thd + 2.0 * block.thd_sigma) >= self._eased(
-            self.limits.flat_thd_pct, Verdict.DISTORTED, Verdict.FLAT
-        )
+        limit_pct = self._eased(self.limits.flat_thd_pct, Verdict.DISTORTED, Verdict.FLAT)
+        distorted = block.thd > block.thd_noise and 100.0 * (block.thd + 2.0 * block.thd_sigma) >= limit_pct
         verdict, reason = self._bent(tops, distorted)
         if reason is Reason.THIRD_ONLY and 3.0 * block.line_hz > MAINS_TO_HZ:
             reason = Reason.TOPS_BEND  # no hum reaches up there
