@@ -417,6 +417,20 @@ def test_noise_far_below_does_not_pull_a_ceiling_down():
     assert ceiling.level_v == pytest.approx(crossing_v(80.0), rel=0.001)
 
 
+@pytest.mark.parametrize("own_pct", [0.0, 0.1, 0.155, 0.25])
+def test_what_the_tone_carries_with_whole_tops_is_not_part_of_its_ceiling(own_pct):
+    """Hum, or an amplifier's own THD, near to the limit; the last readings still called flat of a moment ago."""
+    ceiling = Ceiling(CEILING_THD_PCT)
+    for over_db in (2.0, 0.3):
+        thd_pct, level = overdriven(over_db)
+        shown = {"rms_v": 80 * level, "hz": 97.6, "thd_pct": math.hypot(thd_pct, own_pct)}
+        ceiling.see(reading_of(0.0, verdict=Verdict.FLAT, **shown))
+    for number, verdict in enumerate((Verdict.FLAT, Verdict.FLAT, Verdict.CLEAN, Verdict.CLEAN)):
+        own = own_pct + 0.002 + 0.002 * number
+        ceiling.see(reading_of(0.1, rms_v=78.0 / math.sqrt(2.0) - number, hz=97.6, thd_pct=own, verdict=verdict))
+    assert ceiling.level_v == pytest.approx(crossing_v(80.0), rel=0.002)
+
+
 def test_a_level_that_stood_comes_before_one_that_moved():
     ceiling = Ceiling(CEILING_THD_PCT)
     moving = {"rms_v": 75.0 / math.sqrt(2.0), "thd_pct": 0.35, "drift_pct_s": 10.0}

@@ -31,6 +31,8 @@ NEAR = 2.0
 """A THD below the limit by no more than this factor is that of tops that bend, and not what noise makes of others."""
 NEAR_LEVEL = 0.7
 """Bent tops begin within this share of the highest level at which they were seen."""
+WHOLE = 0.99
+"""Below this share of the lowest level at which the THD was above the limit the tops are whole."""
 
 
 @lru_cache(maxsize=1)
@@ -76,7 +78,7 @@ class _Point(NamedTuple):
     """A reading that says something of the ceiling."""
 
     thd_pct: float
-    """All harmonics counted."""
+    """All harmonics counted, of the bent tops alone."""
     v: float
     u_v: float
     steady: bool
@@ -145,9 +147,17 @@ class Ceiling:
         return math.hypot(self._seen[-1].u_v, near_v)
 
     @property
+    def _points(self) -> list[_Point]:
+        """What was seen without the THD that is there with whole tops as well: of hum, noise, the amplifier's own."""
+        above_v = [point.v for point in self._seen if point.thd_pct >= self.thd_limit_pct]
+        whole_v = WHOLE * min(above_v, default=0.0)
+        own_pct = min((point.thd_pct for point in self._seen if point.steady and point.v < whole_v), default=0.0)
+        return [point._replace(thd_pct=math.sqrt(max(point.thd_pct**2 - own_pct**2, 0.0))) for point in self._seen]
+
+    @property
     def _above(self) -> _Point | None:
         """The reading nearest to the limit from above; one during which the level stood comes first."""
-        above = [point for point in self._seen if point.thd_pct >= self.thd_limit_pct]
+        above = [point for point in self._points if point.thd_pct >= self.thd_limit_pct]
         return min(above, key=lambda point: (not point.steady, point.thd_pct), default=None)
 
     @property
@@ -157,7 +167,7 @@ class Ceiling:
         lowest_v = NEAR_LEVEL * max((point.v for point in self._seen if point.bent), default=0.0)
         return [
             point
-            for point in self._seen
+            for point in self._points
             if point.steady and lowest_pct <= point.thd_pct < self.thd_limit_pct and point.v >= lowest_v
         ]
 
