@@ -40,6 +40,7 @@ METAL = (
 OUTER = (
     *("body", "lid", "hood", "cap_a", "cap_b", "cap_c"),  # printed; the shutter goes with its position
     *("socket_1", "socket_2", "line_socket", "charge_port", "jack", "lamp", "sounder", "pane"),
+    "buttons",  # two of its switches end in openings of the lid
     *("lid_screws", "hood_screws"),
 )
 """What makes up the outside."""

@@ -12,7 +12,11 @@ module computer() {
     for (at = board_hole_at(0)) post(at, board_z + board.z + gap, pi_z + 0.1, 5);
 }
 
-module supply_board() translate([strip_x[0] + 0.2, inner_y + usb_board.y + 10, 7.4]) cube(supply);
+module supply_board() translate([supply_at.x, supply_at.y, supply_z]) {
+    cube([supply.x, supply.y, supply.z + supply_above]);
+    y = 2 * supply_hole_inset;
+    translate([0, y, -supply_below]) cube([supply.x, supply.y - 2 * y, supply_below + 0.1]);
+}
 
 module display() {
     translate([tft_at.x, tft_at.y, under - tft.z - gap]) {
@@ -37,6 +41,8 @@ module low_side() {
     y = [board_y + 7, board_y + board.y - 7];
     box([board_x + 0.5, y[0], board_z - board_below], [x1, y[1], board_z + 1]);
     box([board_x + 8.5, y[0], board_z], [x1, y[1], board_z + board.z + board_above]);
+    for (p = board_plugs) box([board_x + board.x - p[2], board_y + p[1], board_z + board.z - 0.01],
+        [board_x + board.x - p[0], board_y + p[3], board_z + board.z + p[4]]);
 }
 
 module island(y0, y1) difference() {
@@ -70,15 +76,15 @@ module line_socket() {
 module line_metal() rod_y(rca_at, panel_y[0] + 0.4, panel_y[0] + rca_metal[1], rca_metal[0]);
 
 module usb_pcb(grow = 0) box(
-    [usb_at.x - usb_shell.x / 2 - usb_board.x - grow, inner_y + gap - grow, usb_at.y - usb_board.z / 2 - grow],
-    [usb_at.x - usb_shell.x / 2 + grow, inner_y + gap + usb_board.y + grow, usb_at.y + usb_board.z / 2 + grow]);
+    [usb_at.x - usb_shell.x / 2 - usb_board.x - grow, usb_y - grow, usb_at.y - usb_board.z / 2 - grow],
+    [usb_at.x - usb_shell.x / 2 + grow, usb_y + usb_board.y + grow, usb_at.y + usb_board.z / 2 + grow]);
 
 module charge_port() {
     x = usb_at.x - usb_shell.x / 2 - 0.01; // a trace into its board
     usb_pcb();
-    translate([x, inner_y - 2.5, usb_at.y - usb_shell.y / 2]) cube([usb_shell.x, usb_shell.z, usb_shell.y]);
+    translate([x, usb_y - usb_overhang, usb_at.y - usb_shell.y / 2]) cube([usb_shell.x, usb_shell.z, usb_shell.y]);
     box([x, inner_y + 1, usb_at.y - usb_board.z / 2 + 3.4],
-        [x + usb_parts, inner_y + gap + usb_board.y, usb_at.y + usb_board.z / 2]);
+        [x + usb_parts, usb_y + usb_board.y, usb_at.y + usb_board.z / 2]);
 }
 
 module jack() {
@@ -87,7 +93,15 @@ module jack() {
 }
 
 module buttons() {
-    translate([tft_at.x - button_board.x / 2, button_at[0].y - button_board.y / 2, button_z]) cube(button_board);
+    corner = button_at[1] - button_board_off;
+    translate([corner.x, corner.y, button_z]) cube(button_board);
+    for (i = [0, 1]) translate([small_button_at[i].x, small_button_at[i].y, button_z + button_board.z - 0.01]) {
+        size = i == 0 ? switch_on : switch_off;
+        linear_extrude(size[1]) square(6, center = true);
+        linear_extrude(size[2]) disc(size[0]);
+    }
+    for (p = panel_plugs) translate([corner.x, corner.y + button_board.y, button_z + button_board.z - 0.01])
+        box([p[0], -p[3], 0], [p[2], -p[1], p[4]]);
     for (at = button_at) translate([at.x, at.y, button_z + button_board.z - 0.01]) {
         linear_extrude(switch_size.z - 3) square([switch_size.x, switch_size.y], center = true);
         linear_extrude(switch_size.z - gap) disc(6.8);

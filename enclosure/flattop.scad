@@ -36,11 +36,17 @@ board = [91.5, 65, 1.6]; // C front-end board (hardware/board)
 board_hole_inset = 3.5; // C its four holes, from both edges (hardware/board)
 board_above = 5; // M highest part on its low side, the plug left out
 board_below = 1.8; // M solder joints below it
+cable_plug = 8; // M plug of a flat cable on its header, over a board
+display_plug = 5; // M plug of the display's lead on the panel board
+coin_cell = 4.5; // M clock's cell in its holder
 island_above = 6; // C highest live part on its islands, solder joints of the leads included
 island_inset = 4.4; // C nothing live nearer than this to the edge of the board
 island_x = 44.9; // C right part of the board that is live; a barrier of 8.1 follows (hardware/board)
 island_split = [27.5, 36.5]; // C gap between the speaker's and the line's island, from the lower edge (hardware/board)
-supply = [20, 60, 18]; // C room for a board with charger, 5 V converter, fuel gauge, clock chip; no layout yet
+supply = [20, 70, 1.6]; // C supply board: charger, 5 V converter, fuel gauge (hardware/board)
+supply_above = 12.4; // M highest plug on it, with its lead
+supply_below = 1.8; // M solder joints below it
+supply_hole_inset = 3.2; // C its four holes, from both edges (hardware/board)
 socket_body = [12, 22]; // M shrouded 4 mm socket: diameter of its thread, length of insulation behind the flange's face
 socket_flange = [14.5, 2.4]; // M its flange
 socket_nut = [15.4, 4]; // M its plastic nut, across corners
@@ -51,13 +57,17 @@ rca_metal = [8.4, 20]; // M metal of the line socket: diameter, rear end behind 
 rca_nut = [13, 3]; // M its insulating washer and nut
 plug_rca = 13.4; // M thickest line plug
 usb_shell = [3.3, 9.3, 7.4]; // V USB Type-C receptacle on edge, as in a table of its dimensions (9.3 x 3.26 x 7.35)
-usb_board = [1.6, 14, 20]; // M breakout board of the charge port, on edge
+usb_board = [1.6, 14, 20]; // C board of the charge port, on edge (hardware/board)
+usb_overhang = 1.3; // C the receptacle stands out over its edge (hardware/board)
 usb_parts = 4; // M height of parts on it
 plug_usb = [6.5, 12.4]; // M largest moulding of a USB Type-C plug
 jack_hole = 8; // M plastic 3.5 mm jack of the foot switch: thread
 jack_body = [16, 11, 9.6]; // M its body
-switch_size = [12, 12, 7.3]; // M push switch with plunger
-button_board = [78, 18, 1.6]; // C board of the three buttons
+switch_size = [6, 6, 7.3]; // M push switch of a button, with plunger
+switch_on = [3.5, 3.8, 13]; // M of the switch ON: plunger's diameter, height of its body, height
+switch_off = [3.5, 3.5, 4.3]; // M of the switch FORCE OFF, which a pin reaches
+button_board = [78, 31, 1.6]; // C panel board: buttons, clock chip, transistors of lamp, sounder, display (hardware/board)
+button_board_off = [39, 10.5]; // C middle button on it, from its left and its lower edge (hardware/board)
 lamp_d = 8; // M diffused three-colour lamp
 lamp_depth = 11; // M with its bent legs
 sounder = [14, 7.5]; // M sounder: diameter, height
@@ -94,9 +104,11 @@ live_air = 8; // C from anything live to a hand or to metal: the design's rule, 
 holder_x = wall + 0.6;
 board_x = length - wall - 3 * gap - liner_t - board.x;
 strip_x = [holder_x + holder.x + 1.6, board_x - 0.4]; // between cells and front end
+supply_z = floor_t + 4 + supply_below + 0.4; // over the wells of the magnets
 channel_y = [lip, lip + shutter_t + 2 * gap];
 panel_y = [channel_y[1], channel_y[1] + panel];
 inner_y = panel_y[1];
+usb_y = inner_y - 1.05; // the charge port's board reaches into the wall, so that a plug goes all the way in
 board_y = channel_y[1] + socket_metal[2] + 1;
 width = board_y + board.y + 3 * gap + liner_t + wall;
 under = height - plate; // underside of the lid
@@ -147,7 +159,13 @@ magnet_at = [for (y = [0.44, 0.74]) [(strip_x[0] + strip_x[1]) / 2, y * width]];
 post_at = [[6.6, 6.2], [length - 8.2, 15.6]];
 lid_screws = concat(post_at, [for (x = lug_x, s = [-1, 1]) [x + s * 18.6, width + 4.4]]);
 press_at = [[9, 48], [9, 68]];
-button_posts = [for (x = [-0.5, 0.5], y = [-6, 6]) [tft_at.x + x * button_pitch, button_at[0].y + y]];
+small_button_at = [for (x = [-0.5, 0.5]) [tft_at.x + x * button_pitch, button_at[0].y]]; // ON, FORCE OFF
+// holes of the panel board, from the middle button
+button_posts = [for (o = [[-16, -7.5], [16, -7.5], [-34.5, 16.5], [-3, 16.5]]) button_at[1] + o];
+// plugs and cell on the boards: left, upper, right and lower edge as in hardware/board, and height
+board_plugs = [[54.9, 1, 59.4, 12.3, cable_plug], [68, 1, 84.8, 6.6, cable_plug]];
+panel_plugs = [[9.7, 0.8, 30.7, 9.5, display_plug], [40, 1.4, 56.4, 6.1, cable_plug], [57, 0.8, 77.4, 15.3, coin_cell]];
+supply_at = [strip_x[0] + 0.2, inner_y + usb_board.y + 4.6];
 
 printed = ["body", "lid", "shutter", "cap_a", "cap_b", "cap_c", "hood", "liner", "clamp_left", "clamp_right",
     "magnet_cover_1", "magnet_cover_2"];
@@ -253,6 +271,7 @@ module body() {
         bore(rca_at, 0, panel_y[0] + rca_recess, rca_open);
         bore(rca_at, 0, inner_y + 9, rca_hole + 2 * gap);
         usb_hole();
+        usb_pcb(gap);
         translate([-1, jack_at.x, jack_at.y]) rotate([0, 0, -90]) bore([0, 0], 0, wall + 2, jack_hole + 2 * gap);
         for (at = lid_screws) {
             post(at, 15, height, 3.4);
@@ -262,7 +281,7 @@ module body() {
         translate(post_at[0]) box([-20, -2.95, 20], [3.5, 2.95, 22.8]);
         translate(post_at[1]) box([-20, -2.95, 20], [3.5, 2.95, 22.8]);
         for (at = magnet_at) post(at, 1.2, 20, magnet[0] + 2 * gap);
-        for (at = board_hole_at(0)) post(at, floor_t + 0.8, 20, 2.1);
+        for (at = concat(board_hole_at(0), supply_hole_at())) post(at, floor_t + 0.8, 20, 2.1);
     }
 }
 
@@ -271,6 +290,11 @@ module body() {
 function board_hole_at(side) = [
     for (x = side == 0 ? [board_hole_inset, board_hole_inset + pi_holes.x] : [board.x - board_hole_inset],
         y = [board_hole_inset, board.y - board_hole_inset]) [board_x + x, board_y + y]
+];
+
+function supply_hole_at() = [
+    for (x = [supply_hole_inset, supply.x - supply_hole_inset], y = [supply_hole_inset, supply.y - supply_hole_inset])
+        supply_at + [x, y]
 ];
 
 // Wide for the plug's moulding, then no wider than the receptacle.
@@ -282,6 +306,7 @@ module usb_hole() {
 // What stands on the floor of the body.
 module inside() {
     for (at = board_hole_at(0)) post(at, 1, board_z - gap, 6.6);
+    for (at = supply_hole_at()) post(at, 1, supply_z - gap, 6);
     for (at = magnet_at) post(at, 1, 7, magnet[0] + 2 * gap + 3.2);
     // block around the line socket
     half = rca_open / 2 + 2;
@@ -307,6 +332,8 @@ module words2d() {
         [23.8, "14 V rms, 20 V peak"], [31.4, "NOT FOR MAINS"], [36.8, "No measurement"], [42.2, "category."],
         [47.6, "Not certified."]];
     for (l = lines) line(l[1], 3.6, [x, lamp_at.y - 12 - l[0]]);
+    line("ON", 3, small_button_at[0] - [0, 5], "center");
+    line("OFF", 3, small_button_at[1] - [0, 5], "center");
     // what lies below on the wall
     line("SPEAKER", 4, [(socket1_x + socket2_x) / 2, 7], "center");
     line("LINE", 4, [rca_at.x, 7], "center");
@@ -346,6 +373,9 @@ module lid() {
         screen_opening();
         for (at = button_at) post(at, under - 1, height + 1, cap_d + 3 * gap);
         post(lamp_at, under - 1, height + 1, lamp_d + 2 * gap);
+        post(small_button_at[0], 20, height + 1, switch_on[0] + 2 * gap);
+        post(small_button_at[1], 20, under, switch_off[0] + 2 * gap);
+        post(small_button_at[1], 20, height + 1, 2.4);
         for (i = [0:5]) post(sounder_at + (i > 0 ? 4 : 0) * [cos(72 * i), sin(72 * i)], under - 1, height + 1, 1.8);
         for (at = clamp_at) post(at, 20, height + 1, 3.4);
         for (at = button_posts) post(at, 20, height - 2, 2.5);
@@ -378,6 +408,9 @@ module underneath() {
         for (x = [-1, 1], y = [-1, 1]) translate(tft_at + [x * frame.x / 2, y * frame.y / 2]) square(16, center = true);
     }
     for (at = clamp_at) post(at, under - tft.z - gap, under + 0.5, 7.4);
+    // sleeves that end on the switches: what goes in there meets a switch and nothing else
+    for (s = [[0, switch_on], [1, switch_off]])
+        post(small_button_at[s[0]], button_z + button_board.z + s[1][1] + gap, under + 0.5, s[1][0] + 2 * gap + 2.6);
     for (at = press_at) post(at, floor_t + 0.4 + holder.z + gap, under + 0.5, 6);
     for (at = button_posts) post(at, button_z + button_board.z + gap, under + 0.5, 6.4);
     translate([0, 0, under - 4]) linear_extrude(4.5) translate(sounder_at) difference() {
@@ -577,6 +610,10 @@ if (part == "parameters") {
     echo(rca_recess = rca_recess, gap = gap, wall = wall, floor_t = floor_t, plate = plate);
     echo(tft_active = tft_active, tft_at = tft_at + tft_active_off, pi_holes = pi_holes);
     echo(board_hole_inset = board_hole_inset, island_inset = island_inset, island_x = island_x);
+    echo(supply = supply, supply_hole_inset = supply_hole_inset, usb_board = usb_board, usb_overhang = usb_overhang);
+    echo(button_board = button_board, button_board_off = button_board_off, button_at = button_at);
+    echo(board_plugs = board_plugs, panel_plugs = panel_plugs);
+    echo(button_posts = button_posts, small_button_at = small_button_at, usb_shell = usb_shell);
     echo(cap_d = cap_d, button_pitch = button_pitch, board = board, board_at = [board_x, board_y, board_z]);
 } else if (part == "assembly") {
     all();

@@ -1,4 +1,4 @@
-"""The front-end board: its parts are the netlist's, its distances hold, and KiCad's rules find it when they do not."""
+"""The boards: their parts are the netlist's, their distances hold, and KiCad's rules find it when they do not."""
 
 from __future__ import annotations
 
@@ -19,16 +19,24 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "hardware" / "board
 import board_figures as figures
 import board_gaps
 import board_layout
+import boards
 from board_parts import CircuitError, Part, Side, read_parts, sides
 
 HARDWARE = Path(__file__).resolve().parents[1] / "hardware"
 BOARD_FOLDER = HARDWARE / "board"
 NETLIST = HARDWARE / "circuit" / "netlist.csv"
+BOM = HARDWARE / "circuit" / "bom.csv"
+GAPS = HARDWARE / "notes" / "gaps.csv"
 
 
 @pytest.fixture(scope="module")
-def board():
-    return board_gaps.read_board(figures.BOARD)
+def every():
+    return figures.read_boards()
+
+
+@pytest.fixture(scope="module")
+def board(every):
+    return every[board_layout.FRONT_END.name]
 
 
 @pytest.fixture(scope="module")
@@ -37,9 +45,29 @@ def rows(board):
 
 
 @pytest.fixture(scope="module")
-def found(need):
+def checks(need):
     need("kicad-cli")
-    return figures.check(figures.BOARD)
+    return {layout.name: figures.check(figures.board_file(layout)) for layout in boards.BOARDS}
+
+
+@pytest.fixture(scope="module")
+def made(need, tmp_path_factory):
+    """The folder that the program makes every board in, anew."""
+    need("kicad-cli")
+    python = "/usr/bin/python3"
+    if subprocess.run([python, "-c", "import pcbnew"], capture_output=True, check=False).returncode:
+        if os.environ.get("CI"):
+            pytest.fail("the system's python3 has no module pcbnew, which Debian's package kicad brings")
+        pytest.skip("the system's python3 has no module pcbnew")
+    folder = tmp_path_factory.mktemp("made")
+    for rules in BOARD_FOLDER.glob("*.kicad_dru"):
+        shutil.copy(rules, folder)
+    command = [python, str(BOARD_FOLDER / "place.py"), "--out", str(folder)]
+    subprocess.run(command, check=True, capture_output=True, env={"PATH": os.environ["PATH"], "HOME": str(folder)})
+    return folder
+
+
+EVERY_BOARD = pytest.mark.parametrize("layout", boards.BOARDS, ids=lambda layout: layout.name)
 
 
 def footprints(path):
@@ -60,22 +88,86 @@ def footprints(path):
 # --- the parts ---------------------------------------------------------------------------------------------------
 
 
-def test_every_pin_of_the_netlist_that_belongs_here_is_on_the_board():
-    parts = {name: p for name, p in read_parts(NETLIST).items() if not board_layout.is_elsewhere(name)}
-    placed = {name: item for name, item in footprints(figures.BOARD).items() if not name.startswith("H")}
-    assert set(placed) == set(parts)
+@EVERY_BOARD
+def test_every_pin_of_a_part_is_on_its_board(layout):
+    parts = {name: part for name, part in read_parts(NETLIST).items() if name in layout.places}
+    placed = {name: item for name, item in footprints(figures.board_file(layout)).items() if not name.startswith("H")}
+    assert set(placed) == set(parts) == set(layout.places)
     for name, part in parts.items():
         library_name, _, pads = placed[name]
         assert pads == {pin: net for pin, net in part.nets.items() if net}, name
-        assert library_name == board_layout.FOOTPRINTS_INSTEAD.get(name, part.footprint)
+        assert library_name == layout.footprints_instead.get(name, part.footprint)
 
 
-def test_both_inputs_with_everything_on_them_are_on_this_board():
+def test_every_part_of_the_meter_is_on_one_board_or_named_as_off_it():
+    with BOM.open(newline="", encoding="utf-8") as file:
+        listed = {name for row in csv.DictReader(file) for name in row["references"].split()}
+    assert set(read_parts(NETLIST)) < listed
+    assert boards.homeless(listed) == []
+    # Each part once, and no part that there is not.
+    places = [name for layout in boards.BOARDS for name in layout.places]
+    assert sorted([*places, *boards.OFF_BOARD]) == sorted(listed)
+    assert boards.homeless(["R999", "BT1", "J1"]) == ["R999"]
+    assert set(boards.OFF_BOARD) == listed - set(read_parts(NETLIST))
+    assert set(boards.ON_LEADS) <= set(places)
+    text = figures.README.read_text(encoding="utf-8")
+    for name in (*boards.OFF_BOARD, *boards.ON_LEADS):
+        assert re.search(rf"\b{name}\b", text), name
+
+
+def test_both_inputs_with_everything_on_them_are_on_the_front_end():
     parts = read_parts(NETLIST)
     net_sides = sides(parts.values())
     for name, part in parts.items():
         if any(net_sides[net] is not Side.LOW for net in part.nets.values() if net):
-            assert not board_layout.is_elsewhere(name), name
+            assert name in board_layout.FRONT_END.places, name
+
+
+def joined(net, parts, cables):
+    """Return the boards that have a net, in groups that hang together through the cables."""
+    on = {layout.name for layout in boards.BOARDS for name in layout.places if net in parts[name].nets.values()}
+    groups = [{name} for name in on]
+    for ends in cables:
+        first, second = ({pin for pin, of in parts[end].nets.items() if of == net} for end in ends)
+        if first & second:
+            wired = {layout.name for layout in boards.BOARDS for end in ends if end in layout.places}
+            groups = [group for group in groups if not group & wired] + [
+                set().union(*(group for group in groups if group & wired))
+            ]
+    return groups
+
+
+def test_what_goes_from_board_to_board_goes_through_a_cable():
+    parts = read_parts(NETLIST)
+    nets = {net for part in parts.values() for net in part.nets.values() if net}
+    for ends in boards.CABLES:
+        assert parts[ends[0]].nets == parts[ends[1]].nets, ends
+        assert len({layout.name for layout in boards.BOARDS for end in ends if end in layout.places}) == 2
+    apart = {net: joined(net, parts, boards.CABLES) for net in nets}
+    assert {net: groups for net, groups in apart.items() if len(groups) > 1} == {}
+    shared = {net for net, groups in apart.items() if len(groups[0]) > 1}
+    assert {"GND", "5V", "3V3", "SDA", "SCLK", "LED_R", "BTN_A", "FOOTSWITCH", "PWR_KILL#", "EN5", "VIN5"} <= shared
+    assert not shared & {"VCELL", "VSYS", "3V3A", "5VA", "CELL1"}
+    # Without one of the cables, what it carries falls apart.
+    assert len(joined("SCLK", parts, boards.CABLES[1:])) == 2
+    assert len(joined("FOOTSWITCH", parts, boards.CABLES[:1])) == 2
+    assert len(joined("VIN5", parts, boards.CABLES[:2])) == 2
+
+
+def test_nothing_live_leaves_the_front_end(every):
+    for layout in boards.BOARDS[1:]:
+        assert {copper.side for copper in every[layout.name].copper} == {Side.LOW}, layout.name
+
+
+@EVERY_BOARD
+def test_all_copper_lies_half_a_millimetre_inside_the_edge(every, layout):
+    board = every[layout.name]
+    low, high = board.edge.min(axis=0), board.edge.max(axis=0)
+    assert tuple(high - low) == pytest.approx((layout.width_mm, layout.height_mm))
+    for copper in board.copper:
+        # as a polygon around a round form, which is larger by up to 0.02 mm
+        assert (copper.outline >= low + 0.47).all(), copper.label
+        assert (copper.outline <= high - 0.47).all(), copper.label
 
 
 def test_legs_are_found_by_following_the_resistors():
@@ -173,6 +265,20 @@ def test_every_gap_is_as_large_as_the_design_asks_for(rows):
     assert rows["speaker legs, one to the other"].least_mm == rows["line legs, one to the other"].least_mm == 3
 
 
+def test_the_notes_have_the_gaps_of_the_board(rows):
+    with GAPS.open(newline="", encoding="utf-8") as file:
+        noted = {row["id"]: float(row["designed_mm"]) for row in csv.DictReader(file)}
+    measured = {
+        "A": ["speaker input to low side"], "B": ["line input to low side"], "C": ["speaker input to line input"],
+        "D": ["speaker legs, one to the other"], "E": ["line legs, one to the other"],
+        "F": ["inputs to heads of fasteners"],
+    }  # fmt: skip
+    for letter, names in measured.items():
+        assert all(noted[letter] <= rows[name].clearance_mm for name in names), letter
+    for name in ("U1", "U2"):
+        assert rows[f"pads of {name}, input's row to low row"].clearance_mm == pytest.approx(noted["I"], abs=0.005)
+
+
 def test_creepage_is_at_least_that_of_the_standards_table(rows):
     # IEC 60664-1 Table F.4 as printed in a catalogue of components: 250 V, pollution degree 2, material group III,
     # 2.5 mm for basic insulation. That reinforced insulation takes twice as much is from memory.
@@ -215,7 +321,7 @@ def test_pictures_are_drawn_and_kept_small(board, rows, tmp_path):
     pytest.importorskip("matplotlib")
     figures.draw_sides(board, list(rows.values()), tmp_path / "sides.png")
     assert (tmp_path / "sides.png").read_bytes().startswith(b"\x89PNG")
-    shown = re.findall(r"\]\((\w+\.png)\)", figures.README.read_text(encoding="utf-8"))
+    shown = re.findall(r"\]\(([\w-]+\.png)\)", figures.README.read_text(encoding="utf-8"))
     assert set(shown) == {"sides.png", *figures.PICTURES}
     assert all((BOARD_FOLDER / name).stat().st_size < 400_000 for name in shown)
 
@@ -223,16 +329,32 @@ def test_pictures_are_drawn_and_kept_small(board, rows, tmp_path):
 # --- KiCad's own check -------------------------------------------------------------------------------------------
 
 
-def test_design_rule_check_is_clean(found):
-    assert found.violations == []
+@EVERY_BOARD
+def test_design_rule_check_is_clean(checks, layout):
+    assert checks[layout.name].violations == []
 
 
-def test_readme_says_what_is_there(board, rows, found):
+def test_readme_says_what_is_there(every, rows, checks):
     text = figures.README.read_text(encoding="utf-8")
-    assert figures.readme(text, board, list(rows.values()), found) == text, "run hardware/board/board_figures.py"
-    assert f"Connections not routed: {len(found.unrouted)}**" in text
-    first_line = text.splitlines()[0]
-    assert ("Still to do: routing" in first_line) == bool(found.unrouted)
+    measured = figures.readme(text, every, list(rows.values()), checks)
+    assert measured == text, "run hardware/board/board_figures.py"
+    first_lines = " ".join(text.splitlines()[:2])
+    assert ("Still to do: routing" in first_lines) == any(found.unrouted for found in checks.values())
+    for layout in boards.BOARDS:
+        unrouted = checks[layout.name].unrouted
+        assert re.search(rf"\| `{layout.name}` \|.*\| 0 \| \*\*{len(unrouted)}\*\* \|", text)
+        name = layout.name.removeprefix("flattop-").replace("-", " ")
+        assert bool(unrouted) == (name in first_lines), layout.name
+
+
+def test_a_part_that_is_moved_onto_another_is_found(need, tmp_path):
+    need("kicad-cli")
+    for path in BOARD_FOLDER.glob("flattop-supply.*"):
+        shutil.copy(path, tmp_path)
+    path = tmp_path / "flattop-supply.kicad_pcb"
+    path.write_text(moved(path.read_text(encoding="utf-8"), "F1", down_mm=-1.0), encoding="utf-8")
+    kinds = {str(violation["type"]) for violation in figures.check(path).violations}
+    assert "courtyards_overlap" in kinds
 
 
 def moved(text, reference, right_mm=0.0, down_mm=0.0):
@@ -320,23 +442,16 @@ def test_library_pattern_leaves_less_than_the_rule(faulty):
 # --- made by the program -----------------------------------------------------------------------------------------
 
 
-def test_the_board_is_what_the_program_makes(need, tmp_path):
-    need("kicad-cli")
-    python = "/usr/bin/python3"
-    if subprocess.run([python, "-c", "import pcbnew"], capture_output=True, check=False).returncode:
-        if os.environ.get("CI"):
-            pytest.fail("the system's python3 has no module pcbnew, which Debian's package kicad brings")
-        pytest.skip("the system's python3 has no module pcbnew")
-    shutil.copy(BOARD_FOLDER / "flattop-front-end.kicad_dru", tmp_path)
-    command = [python, str(BOARD_FOLDER / "place.py"), "--out", str(tmp_path)]
-    subprocess.run(command, check=True, capture_output=True, env={"PATH": os.environ["PATH"], "HOME": str(tmp_path)})
-    made = tmp_path / figures.BOARD.name
-    assert footprints(made) == footprints(figures.BOARD)
+@EVERY_BOARD
+def test_the_board_is_what_the_program_makes(made, layout):
+    file = figures.board_file(layout)
+    again = made / file.name
+    assert footprints(again) == footprints(file)
     ours, theirs = (sorted(re.findall(r"\n\t\((?:segment|via|gr_\w+)\n(.*?)\n\t\)", path.read_text(), re.DOTALL))
-                    for path in (made, figures.BOARD))  # fmt: skip
+                    for path in (again, file))  # fmt: skip
     assert ours == theirs
-    project = "flattop-front-end.kicad_pro"
-    assert (tmp_path / project).read_text() == (BOARD_FOLDER / project).read_text()
+    project = f"{layout.name}.kicad_pro"
+    assert (made / project).read_text() == (BOARD_FOLDER / project).read_text()
 
 
 def test_a_netlist_with_a_part_nobody_placed_is_refused(need, tmp_path):
@@ -350,5 +465,5 @@ def test_a_netlist_with_a_part_nobody_placed_is_refused(need, tmp_path):
     if "No module named 'pcbnew'" in made.stderr:
         pytest.skip("the system's python3 has no module pcbnew")
     assert made.returncode != 0
-    assert "no place for R999; give each one in board_layout.py" in made.stderr
+    assert "no place for R999; give each one in board_layout.py or supply_layout.py or panel_layout.py" in made.stderr
     assert not list(tmp_path.glob("*.kicad_*"))

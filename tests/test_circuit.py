@@ -247,7 +247,7 @@ def test_the_pins_are_those_of_the_boot_configuration():
     dark = next(line for line in lines if line.startswith("gpio=") and line.endswith("=op,dl"))
     off_when_low = {gpio(net) for net in ("LED_R", "LED_G", "LED_B", "BUZZER", "TFT_BL")}
     assert off_when_low <= {int(pin) for pin in re.findall(r"\d+", dark)}
-    assert {ref for ref, _ in BY_NET["SDA"]} == {"J4", "U4", "U9", "U16"}
+    assert {ref for ref, _ in BY_NET["SDA"]} == {"J4", "U4", "U9", "U16", "J10", "J11", "J12", "J13"}
     assert "dtoverlay=i2c-rtc,ds3231" in lines
     # The kernel's overlay i2c-sensor has this one at 0x36 (i2c-sensor-common.dtsi of the Raspberry Pi's kernel). Its
     # driver drops the last four bits of register 0x02 and takes 1.25 mV a step, which is 16 steps of 78.125 uV.
@@ -423,7 +423,7 @@ def test_the_parts_list_is_complete():
             if ref in VALUE:
                 assert row["value"] == VALUE[ref]
                 assert row["footprint"], ref
-    assert [row["references"] for row in rows if row["fitted"] == "no"] == ["J8"]
+    assert [row["references"] for row in rows if row["fitted"] == "no"] == []
 
 
 def test_what_decides_the_readings_is_exact():

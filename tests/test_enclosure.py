@@ -10,7 +10,6 @@ source. Nothing was printed: all of it is measured on what OpenSCAD makes.
 from __future__ import annotations
 
 import dataclasses
-import importlib.util
 import itertools
 import re
 import sys
@@ -24,9 +23,14 @@ from flattop.panel.screen import DIGITS_PX, LARGE_PX, SIZE, VOLTS, View, draw
 from make_frames import reading
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "enclosure"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "hardware" / "board"))
 
+import board_layout
 import checks
 import model
+from board_shapes import Layout
+from panel_layout import BUTTON_X_MM, BUTTON_Y_MM, PANEL
+from supply_layout import CHARGE, HOLE_INSET_MM, RECEPTACLE_OVERHANG_MM, SUPPLY
 
 ROOT = Path(__file__).resolve().parents[1]
 ENCLOSURE = ROOT / "enclosure"
@@ -118,10 +122,7 @@ def test_the_shutter_cannot_leave_its_channel(case):
 
 def test_board_and_case_agree(case):
     """The outline, holes and barrier of the front-end board, as laid out, against those the case is made for."""
-    path = ROOT / "hardware" / "board" / "board_layout.py"
-    spec = importlib.util.spec_from_file_location("board_layout", path)
-    layout = sys.modules["board_layout"] = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(layout)
+    layout = board_layout
     values = case.values
     width_mm, height_mm, _ = values["board"]
     assert (width_mm, height_mm) == pytest.approx((layout.WIDTH_MM, layout.HEIGHT_MM))
@@ -137,6 +138,43 @@ def test_board_and_case_agree(case):
     edge_mm = values["island_inset"] + 2
     assert all(edge_mm <= place.x_mm for place in live)
     assert all(edge_mm <= place.y_mm <= height_mm - edge_mm for place in live)
+
+
+def test_the_small_boards_and_the_case_agree(case):
+    """Outlines, holes, switches and plugs of supply, panel and charge board against those the case is made for."""
+    values = case.values
+
+    def size_mm(layout: Layout) -> tuple[float, float]:
+        return layout.width_mm, layout.height_mm
+
+    assert tuple(values["supply"][:2]) == size_mm(SUPPLY)
+    assert values["supply_hole_inset"] == HOLE_INSET_MM
+    # On edge: its depth lies along y, its width upright.
+    assert tuple(values["usb_board"][:0:-1]) == size_mm(CHARGE)
+    assert values["usb_overhang"] == RECEPTACLE_OVERHANG_MM
+    assert tuple(values["button_board"][:2]) == size_mm(PANEL)
+    # The model counts from the lower edge, the board from the upper.
+    left_mm, low_mm = values["button_board_off"]
+    assert (left_mm, PANEL.height_mm - low_mm) == (BUTTON_X_MM, BUTTON_Y_MM)
+    middle_x, middle_y = values["button_at"][1]
+
+    def on_board(x_mm: float, y_mm: float) -> tuple[float, float]:
+        return round(x_mm - middle_x + left_mm, 3), round(PANEL.height_mm - low_mm - (y_mm - middle_y), 3)
+
+    assert {on_board(*at) for at in values["button_posts"]} == {(hole.x_mm, hole.y_mm) for hole in PANEL.holes}
+    switches = zip(("S1", "S2", "S3", "S4", "S5"), [*values["button_at"], *values["small_button_at"]], strict=True)
+    for name, at in switches:
+        # From the first pin of the footprint to its middle, as in the footprint library: half of 6.5 x 4.5 mm.
+        place = PANEL.places[name]
+        assert on_board(*at) == pytest.approx((place.x_mm + 3.25, place.y_mm + 2.25)), name
+    front_end = board_layout.FRONT_END
+    plugs = [(front_end, "J12"), (front_end, "J10"), (PANEL, "J5"), (PANEL, "J11"), (PANEL, "BT3")]
+    for (layout, name), (left, top, right, bottom, _) in zip(
+        plugs, [*values["board_plugs"], *values["panel_plugs"]], strict=True
+    ):
+        place = layout.places[name]
+        assert left < place.x_mm < right, name
+        assert top < place.y_mm < bottom, name
 
 
 # -- walls and distances ----------------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""Measure the board, have KiCad check it, and print both into README.md; with --pictures, draw it as well.
+"""Measure the boards, have KiCad check them, and print both into README.md; with --pictures, draw them as well.
 
 `python hardware/board/board_figures.py` needs numpy, KiCad 9 (`kicad-cli`), and matplotlib for the pictures.
 """
@@ -11,17 +11,32 @@ import re
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from board_gaps import FASTENER_RADIUS_MM, Board, Copper, edge_to_copper_mm, gap, hole_to_copper_mm, read_board
-from board_parts import Side
+from board_layout import FRONT_END
+from board_parts import Side, read_parts, sides
+from board_shapes import Layout
+from boards import BOARDS
 
 HERE = Path(__file__).parent
-BOARD = HERE / "flattop-front-end.kicad_pcb"
+NETLIST = HERE.parent / "circuit" / "netlist.csv"
+BOARD = HERE / f"{FRONT_END.name}.kicad_pcb"
 README = HERE / "README.md"
-PICTURES = {"top.png": "top", "bottom.png": "bottom"}
+# Width, height [pixels] and zoom of each board's two pictures.
+_VIEWS = {
+    "front-end": (1400, 1000, 1.25),
+    "supply": (520, 1400, 0.9),
+    "panel": (1400, 640, 1.5),
+    "charge": (700, 520, 1.0),
+}
+PICTURES = {
+    f"{layout.name.removeprefix('flattop-')}-{side}.png": (layout, side)
+    for layout in BOARDS
+    for side in ("top", "bottom")
+}
 
 
 @dataclass(frozen=True)
@@ -115,18 +130,39 @@ def _down(length_mm: float) -> str:
     return f"{int(length_mm * 100 + 1e-4) / 100:.2f}"
 
 
-def state_line(board: Board, found: Check) -> str:
-    """Return what there is on the board and what is not routed."""
-    parts = len({copper.reference for copper in board.copper} - {""})
-    tracks = sum(copper.label.startswith("track") for copper in board.copper)
-    low = {copper.net for copper in board.copper if copper.side is Side.LOW}
-    on_inputs = sum(net not in low for net in found.unrouted)
-    width_mm, height_mm = board.size_mm
-    return (
-        f"{width_mm:g} x {height_mm:g} mm, {parts} parts, {len(board.slots)} slots, {len(board.holes)} mounting holes, "
-        f"{tracks} pieces of track. KiCad's design rule check, warnings included: {len(found.violations)} violations. "
-        f"**Connections not routed: {len(found.unrouted)}**, of which on the inputs' side: {on_inputs}."
-    )
+def read_boards() -> dict[str, Board]:
+    """Return every board of the meter by its name."""
+    net_sides = sides(read_parts(NETLIST).values())
+    return {layout.name: read_board(board_file(layout), net_sides) for layout in BOARDS}
+
+
+def board_file(layout: Layout) -> Path:
+    """Return a board's file."""
+    return HERE / f"{layout.name}.kicad_pcb"
+
+
+def state_table(boards: Mapping[str, Board], checks: Mapping[str, Check]) -> str:
+    """Return what there is on each board and what is not routed."""
+    header = ("Board", "mm", "parts", "slots", "holes", "pieces of track", "violations", "connections not routed")
+    lines = [f"| {' | '.join(header)} |", "|" + " --- |" * len(header)]
+    for name, board in boards.items():
+        found = checks[name]
+        cells = [
+            f"`{name}`",
+            "{:g} x {:g}".format(*board.size_mm),
+            len({copper.reference for copper in board.copper} - {""}),
+            len(board.slots),
+            len(board.holes),
+            sum(copper.label.startswith("track") for copper in board.copper),
+            len(found.violations),
+            f"**{len(found.unrouted)}**",
+        ]
+        lines.append(f"| {' | '.join(map(str, cells))} |")
+    front_end = boards[FRONT_END.name]
+    low = {copper.net for copper in front_end.copper if copper.side is Side.LOW}
+    on_inputs = sum(net not in low for net in checks[FRONT_END.name].unrouted)
+    lines += ["", f"Of those not routed, on the inputs' side of the front end: {on_inputs}."]
+    return "\n".join(lines)
 
 
 def fill_in(text: str, name: str, content: str) -> str:
@@ -137,9 +173,9 @@ def fill_in(text: str, name: str, content: str) -> str:
     return marks.sub(lambda found: f"{found[1]}{content}\n{found[2]}", text)
 
 
-def readme(text: str, board: Board, rows: Sequence[Row], found: Check) -> str:
-    """Return the text of README.md with the figures of this board."""
-    return fill_in(fill_in(text, "state", state_line(board, found)), "gaps", gap_table(rows))
+def readme(text: str, boards: Mapping[str, Board], rows: Sequence[Row], checks: Mapping[str, Check]) -> str:
+    """Return the text of README.md with the figures of these boards."""
+    return fill_in(fill_in(text, "state", state_table(boards, checks)), "gaps", gap_table(rows))
 
 
 def draw_sides(board: Board, rows: Sequence[Row], path: Path) -> None:
@@ -178,31 +214,34 @@ def draw_sides(board: Board, rows: Sequence[Row], path: Path) -> None:
 
 
 def draw(board: Board, rows: Sequence[Row], report: Callable[[str], None]) -> None:
-    """Draw the pictures: the board from above and from below, and its sides of the insulation."""
+    """Draw the pictures: each board from above and from below, and the front end's sides of the insulation."""
     draw_sides(board, rows, HERE / "sides.png")
     report(f"sides.png: {(HERE / 'sides.png').stat().st_size // 1000} kB")
-    for name, side in PICTURES.items():
-        command = ["kicad-cli", "pcb", "render", "--side", side, "-w", "1400", "-h", "1000", "--zoom", "1.25"]
-        command += ["--background", "opaque", "-o", str(HERE / name), str(BOARD)]
+    for name, (layout, side) in PICTURES.items():
+        width, height, zoom = _VIEWS[layout.name.removeprefix("flattop-")]
+        command = ["kicad-cli", "pcb", "render", "--side", side, "-w", str(width), "-h", str(height)]
+        command += ["--zoom", str(zoom), "--background", "opaque", "-o", str(HERE / name), str(board_file(layout))]
         subprocess.run(command, check=True, capture_output=True)
         report(f"{name}: {(HERE / name).stat().st_size // 1000} kB")
 
 
 def main() -> None:
     """Print the figures into README.md and say what does not hold."""
-    arguments = argparse.ArgumentParser(description="Measure the board and print the figures into README.md.")
+    arguments = argparse.ArgumentParser(description="Measure the boards and print the figures into README.md.")
     arguments.add_argument("--pictures", action="store_true", help="draw the pictures as well")
     given = arguments.parse_args()
-    board, found = read_board(BOARD), check(BOARD)
-    rows = measure(board)
-    README.write_text(readme(README.read_text(encoding="utf-8"), board, rows, found), encoding="utf-8")
-    print(state_line(board, found))
+    boards = read_boards()
+    checks = {layout.name: check(board_file(layout)) for layout in BOARDS}
+    rows = measure(boards[FRONT_END.name])
+    README.write_text(readme(README.read_text(encoding="utf-8"), boards, rows, checks), encoding="utf-8")
+    print(state_table(boards, checks))
     print(gap_table(rows))
     if given.pictures:
-        draw(board, rows, print)
+        draw(boards[FRONT_END.name], rows, print)
     short = [row.name for row in rows if not row.holds]
-    if short or found.violations:
-        sys.exit(f"board_figures.py: too small: {', '.join(short) or 'no gap'}; violations: {len(found.violations)}")
+    violations = sum(len(found.violations) for found in checks.values())
+    if short or violations:
+        sys.exit(f"board_figures.py: too small: {', '.join(short) or 'no gap'}; violations: {violations}")
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -98,12 +98,15 @@ class Gap:
     clearance_to: tuple[float, float]
 
 
-def read_board(path: Path) -> Board:
-    """Return the copper, slots and holes of a .kicad_pcb file. Raises `ValueError` if it has no closed edge."""
+def read_board(path: Path, net_sides: Mapping[str, Side] | None = None) -> Board:
+    """Return the copper, slots and holes of a .kicad_pcb file. Raises `ValueError` if it has no closed edge.
+
+    Sides of nets are found from the parts on the board, unless they are given: not every board has the terminals.
+    """
     root = parse(path.read_text(encoding="utf-8"))
     net_names = {str(net[1]): str(net[2]) for net in children(root, "net")}
     parts = {part.reference: part for part in map(_part, children(root, "footprint"))}
-    net_sides = sides(parts.values())
+    net_sides = net_sides or sides(parts.values())
 
     copper: list[Copper] = []
     holes: list[tuple[float, float]] = []
@@ -340,7 +343,7 @@ def _pad(footprint: Expression, pad: Expression) -> Points:
     (centre,) = _placed(footprint, [numbers(child(pad, "at"))])
     angle = [*numbers(child(pad, "at"), 3), 0.0][2]
     width, height = numbers(child(pad, "size"))
-    shape = str(pad[3])
+    shape, polygons = str(pad[3]), list(children(child(pad, "primitives") or [], "gr_poly"))
     if shape in ("circle", "oval", "roundrect"):
         ratio = numbers(child(pad, "roundrect_rratio"), 1)[0] if shape == "roundrect" else 0.5
         radius = ratio * min(width, height)
@@ -348,8 +351,10 @@ def _pad(footprint: Expression, pad: Expression) -> Points:
         spots = _rounded(corner, radius)
     elif shape == "rect":
         spots = [(s * width / 2, t * height / 2) for s, t in ((1, 1), (-1, 1), (-1, -1), (1, -1))]
+    elif shape == "custom" and len(polygons) == 1:
+        spots = [(x, y) for x, y in map(numbers, children(child(polygons[0], "pts") or [], "xy"))]
     else:
-        raise ValueError(f"a pad of shape {shape} cannot be measured; use rectangles, circles or ovals")
+        raise ValueError(f"a pad of shape {shape} cannot be measured; use rectangles, circles, ovals or one polygon")
     return np.array(_turned(spots, angle)) + centre
 
 

@@ -4,23 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-import board_layout as layout
 import pcbnew
+from board_shapes import Layout, Text
 
 HEIGHT_MM = 0.8
 PEN_MM = 0.12
 _GAP_MM = 0.12
 
 
-def put_labels(board: pcbnew.BOARD, at: Callable[[float, float], pcbnew.VECTOR2I]) -> list[str]:
+def put_labels(board: pcbnew.BOARD, layout: Layout, at: Callable[[float, float], pcbnew.VECTOR2I]) -> list[str]:
     """Draw the cautions, move every reference to a free place, and return the references that found none.
 
     Those stay on the drawing for assembly (layer F.Fab) only. Large parts choose first.
     """
-    for text in layout.texts():
+    for text in layout.texts:
         _add_text(board, text, at)
-    taken = list(_taken(board, at))
-    inside = _box(at(0.6, 0.6), at(layout.WIDTH_MM - 0.6, layout.HEIGHT_MM - 0.6))
+    taken = list(_taken(board, layout, at))
+    inside = _box(at(0.6, 0.6), at(layout.width_mm - 0.6, layout.height_mm - 0.6))
     without = []
     for item in sorted(board.GetFootprints(), key=lambda item: (-item.GetPadCount(), item.GetReference())):
         reference = item.Reference()
@@ -65,7 +65,9 @@ def _candidates(item: pcbnew.FOOTPRINT, text: pcbnew.PCB_TEXT) -> Iterator[tuple
             yield 0, pcbnew.VECTOR2I(middle.x + right * (half_x + long), middle.y + y)
 
 
-def _taken(board: pcbnew.BOARD, at: Callable[[float, float], pcbnew.VECTOR2I]) -> Iterator[pcbnew.BOX2I]:
+def _taken(
+    board: pcbnew.BOARD, layout: Layout, at: Callable[[float, float], pcbnew.VECTOR2I]
+) -> Iterator[pcbnew.BOX2I]:
     """Yield the boxes of everything a reference must not touch."""
     for item in board.GetFootprints():
         for pad in item.Pads():
@@ -78,7 +80,7 @@ def _taken(board: pcbnew.BOARD, at: Callable[[float, float], pcbnew.VECTOR2I]) -
     for shape in board.GetDrawings():
         if shape.GetLayer() == pcbnew.F_SilkS:
             yield shape.GetBoundingBox()
-    for slot in layout.slots():
+    for slot in layout.slots:
         reach_mm = slot.width_mm / 2 + 0.15
         yield _box(
             at(min(slot.x1_mm, slot.x2_mm) - reach_mm, min(slot.y1_mm, slot.y2_mm) - reach_mm),
@@ -90,7 +92,7 @@ def _box(corner: pcbnew.VECTOR2I, opposite: pcbnew.VECTOR2I) -> pcbnew.BOX2I:
     return pcbnew.BOX2I(corner, pcbnew.VECTOR2L(opposite.x - corner.x, opposite.y - corner.y))
 
 
-def _add_text(board: pcbnew.BOARD, text: layout.Text, at: Callable[[float, float], pcbnew.VECTOR2I]) -> None:
+def _add_text(board: pcbnew.BOARD, text: Text, at: Callable[[float, float], pcbnew.VECTOR2I]) -> None:
     item = pcbnew.PCB_TEXT(board)
     item.SetText(text.text)
     item.SetLayer(pcbnew.B_SilkS if text.below else pcbnew.F_SilkS)

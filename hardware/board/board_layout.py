@@ -6,8 +6,7 @@ from left to right: terminals, dividers, isolators, filters, converters, plug to
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from board_shapes import Ground, Layout, Place, Rect, Slot, Text, Track
 
 # The right end takes a computer of the Zero form, face down on J4: 65 x 30, holes 58 x 23 apart, 3.5 from the edges,
 # the plug's middle line 3.5 from the long edge (from memory; check against the maker's drawing).
@@ -18,7 +17,6 @@ HOLE_INSET_MM = 3.5
 # The barrier between the islands and the low side runs down the board under both isolators.
 BARRIER_X_MM = 49.0
 BARRIER_WIDTH_MM = 8.1
-VIA_MM, VIA_DRILL_MM = 0.6, 0.3
 # Middle between the two legs of each input, where the slot is.
 SPEAKER_Y_MM = 20.5
 LINE_Y_MM = 45.5
@@ -26,89 +24,12 @@ LINE_Y_MM = 45.5
 ISOLATOR_ABOVE_MM = 2.54
 
 
-@dataclass(frozen=True)
-class Place:
-    """A footprint's origin and its turn. Parts with two ends may be turned round; see `place.turn_ends`."""
-
-    x_mm: float
-    y_mm: float
-    turn_deg: float = 0.0
-
-
-@dataclass(frozen=True)
-class Slot:
-    """A milled slot with round ends, from one end's centre to the other's."""
-
-    x1_mm: float
-    y1_mm: float
-    x2_mm: float
-    y2_mm: float
-    width_mm: float = 1.5
-
-
-@dataclass(frozen=True)
-class Rect:
-    """A rectangle between two corners."""
-
-    left_mm: float
-    top_mm: float
-    right_mm: float
-    bottom_mm: float
-
-
-@dataclass(frozen=True)
-class Ground:
-    """A copper area of one net, on both layers, joined by vias on a grid wherever there is room, and at some points."""
-
-    net: str
-    rect: Rect
-    via_pitch_mm: float
-    vias: tuple[tuple[float, float], ...]
-
-
-@dataclass(frozen=True)
-class Track:
-    """A track on the upper side, along points and along the pads its net has on the named parts."""
-
-    net: str
-    along: Sequence[str | tuple[float, float]]
-    width_mm: float = 0.25
-
-
-@dataclass(frozen=True)
-class Text:
-    """A marking by its middle, on the upper side or, to be read from there, on the lower."""
-
-    text: str
-    x_mm: float
-    y_mm: float
-    height_mm: float = 1.0
-    turn_deg: float = 0.0
-    below: bool = False
-
-
 # The library's land pattern of the isolators leaves 7.25 mm between the two rows; ours, with shorter pads further out,
-# 8.1 mm. The library's two wire pads at 4.8 mm leave 2.5 mm between the legs of the line input.
+# 8.1 mm.
 FOOTPRINTS_INSTEAD = {
     "U1": "flattop:SOIC-16W_7.5x10.3mm_P1.27mm_Gap8.1mm",
     "U2": "flattop:SOIC-16W_7.5x10.3mm_P1.27mm_Gap8.1mm",
-    "J3": "Connector_Wire:SolderWire-0.75sqmm_1x02_P7mm_D1.25mm_OD3.5mm",
 }
-
-# Parts of the meter that are not on this board: battery, charger and 5 V supply, clock chip, panel. All that joins them
-# to the front end goes through J4, on which a second board can be stacked.
-NOT_HERE = (
-    ("BT", 1, 3), ("C", 401, 414), ("C", 501, 502), ("D", 401, 402), ("D", 501, 503), ("F", 1, 3), ("J", 5, 9),
-    ("L", 401, 401), ("LS", 1, 1), ("Q", 1, 9), ("R", 401, 418), ("R", 502, 518), ("RT", 1, 1), ("S", 1, 5),
-    ("U", 9, 13), ("U", 16, 16),
-)  # fmt: skip
-
-
-def is_elsewhere(reference: str) -> bool:
-    """Whether a part of the meter is on another board, or on none."""
-    letters = reference.rstrip("0123456789")
-    number = int(reference[len(letters) :] or 0)
-    return any(letters == kind and first <= number <= last for kind, first, last in NOT_HERE)
 
 
 def _legs(prefix: str, middle_y_mm: float, upper: str, lower: str) -> dict[str, Place]:
@@ -196,11 +117,13 @@ _SUPPLIES = {
     "U7": (60.6, 53.8, 180), "C420": (63.9, 53.9, 90), "C421": (57.1, 53.8, 90),
     "U8": (59.0, 59.8, 0), "C422": (55.8, 58.8, 270), "C423": (60.7, 56.75, 0),
 }  # fmt: skip
+# Flat cables to the panel board, beside the computer's edge, and to the supply board.
+_CABLES = {"J10": (69.6, 5.2, 90), "J12": (56.5, 2.2, 0)}
 
 
 def places() -> dict[str, Place]:
     """Return the place of every part on the board by reference."""
-    single = _TERMINALS | _BASS_FILTER | _BASS_CONVERTER | _AUDIO_FILTER | _AUDIO_CONVERTER | _SUPPLIES
+    single = _TERMINALS | _BASS_FILTER | _BASS_CONVERTER | _AUDIO_FILTER | _AUDIO_CONVERTER | _SUPPLIES | _CABLES
     return {
         **{reference: Place(x_mm, y_mm, turn) for reference, (x_mm, y_mm, turn) in single.items()},
         **_legs("1", SPEAKER_Y_MM, "01 02 03 04", "05 06 07 08"),
@@ -316,3 +239,9 @@ def texts() -> list[Text]:
         Text("max. 180 V rms, 255 V peak.  NOT FOR MAINS.", left_mm, 31.0, 1.1, below=True),
         Text("NO MEASUREMENT CATEGORY.  NOT CERTIFIED.", left_mm, 33.5, 1.1, below=True),
     ]
+
+
+FRONT_END = Layout(
+    "flattop-front-end", "board_layout.py", WIDTH_MM, HEIGHT_MM, CORNER_RADIUS_MM, places(), holes(), grounds(),
+    texts(), slots=slots(), barriers=barriers(), tracks=tracks(), footprints_instead=FOOTPRINTS_INSTEAD,
+)  # fmt: skip

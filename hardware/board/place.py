@@ -1,4 +1,4 @@
-"""Make the front-end board from the netlist and the layout: `python3 hardware/board/place.py`.
+"""Make the boards from the netlist and their layouts: `python3 hardware/board/place.py`.
 
 Needs KiCad 9 with its Python module and its footprint libraries. The same input gives the same file, byte for byte.
 """
@@ -9,20 +9,23 @@ import argparse
 import json
 import math
 import os
+import re
 import sys
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
 
-import board_layout as layout
 import pcbnew
 from board_labels import put_labels
 from board_parts import CircuitError, Part, Side, plain, read_parts, sides
+from board_shapes import VIA_DRILL_MM, VIA_MM, Layout, Rect
+from boards import BOARDS, homeless
 
 HERE = Path(__file__).parent
 NETLIST = HERE.parent / "circuit" / "netlist.csv"
-NAME = "flattop-front-end"
 OWN_LIBRARY = "flattop"
+# Where a part that has no place yet may get one.
+MODULES = " or ".join(dict.fromkeys(layout.module for layout in BOARDS))
 # The upper left corner of the board on the drawing sheet.
 ORIGIN_MM = (100.0, 70.0)
 
@@ -38,59 +41,62 @@ def mm(length_mm: float) -> int:
 
 
 def main() -> None:
-    """Write board, project and what belongs to them."""
-    arguments = argparse.ArgumentParser(description="Make the front-end board from the netlist.")
+    """Write the boards, their projects and what belongs to them."""
+    arguments = argparse.ArgumentParser(description="Make the boards from the netlist.")
     arguments.add_argument("--netlist", type=Path, default=NETLIST, help="table of parts and pins")
-    arguments.add_argument("--out", type=Path, default=HERE, help="folder for the board and its project")
+    arguments.add_argument("--out", type=Path, default=HERE, help="folder for the boards and their projects")
     given = arguments.parse_args()
     try:
-        make(given.netlist, given.out)
+        parts = read_parts(given.netlist)
+        without = homeless(parts)
+        if without:
+            raise CircuitError(f"no place for {', '.join(without)}; give each one in {MODULES}")
+        for layout in BOARDS:
+            make(parts, layout, given.out)
     except (CircuitError, OSError) as error:
         sys.exit(f"place.py: {error}")
 
 
-def make(netlist: Path, folder: Path) -> None:
-    """Make the board from the netlist table and write it, with its project, into the folder."""
+def make(meter: dict[str, Part], layout: Layout, folder: Path) -> None:
+    """Make one board from the parts of the meter and write it, with its project, into the folder."""
     # Identifiers are drawn at random by KiCad; with a seed they are the same every time.
     pcbnew.KIID.SeedGenerator(9)
-    parts = on_this_board(read_parts(netlist))
-    net_sides = sides(parts.values())
-    (folder / f"{NAME}.kicad_pro").write_text(project(net_sides), encoding="utf-8")
+    parts = on_board(meter, layout)
+    nets_here = {net for part in parts.values() for net in part.nets.values()}
+    net_sides = {net: side for net, side in sides(meter.values()).items() if net in nets_here}
+    (folder / f"{layout.name}.kicad_pro").write_text(project(layout, net_sides), encoding="utf-8")
 
     board = pcbnew.CreateEmptyBoard()
-    outline(board)
+    outline(board, layout)
     nets = add_nets(board, net_sides)
     for reference in sorted(parts):
-        add_part(board, parts[reference], layout.places()[reference], nets)
-    add_holes(board)
-    add_barriers(board)
-    add_grounds(board, nets)
-    turn_ends(board)
-    add_tracks(board)
-    add_stitching(board)
-    unlabelled = put_labels(board, at)
-    path = folder / f"{NAME}.kicad_pcb"
+        add_part(board, parts[reference], layout, nets)
+    add_holes(board, layout)
+    add_barriers(board, layout)
+    add_grounds(board, layout, nets)
+    turn_ends(board, layout)
+    add_tracks(board, layout)
+    add_stitching(board, layout)
+    unlabelled = put_labels(board, layout, at)
+    path = folder / f"{layout.name}.kicad_pcb"
     pcbnew.SaveBoard(str(path), board, True)
     # Areas are filled under the design rules, and those come with the project only when a board is loaded.
     board = pcbnew.LoadBoard(str(path))
     pcbnew.ZONE_FILLER(board).Fill(board.Zones())
     pcbnew.SaveBoard(str(path), board, True)
-    print(f"{path.name}: {len(parts)} parts, {len(net_sides)} nets, {layout.WIDTH_MM:g} x {layout.HEIGHT_MM:g} mm")
+    print(f"{path.name}: {len(parts)} parts, {len(net_sides)} nets, {layout.width_mm:g} x {layout.height_mm:g} mm")
     print(f"reference on the assembly drawing only: {', '.join(unlabelled) or 'none'}")
 
 
-def on_this_board(parts: dict[str, Part]) -> dict[str, Part]:
-    """Return the parts of the netlist that have a place here; each of the others has to be named as elsewhere."""
-    placed = set(layout.places())
-    homeless, absent = {name for name in set(parts) - placed if not layout.is_elsewhere(name)}, placed - set(parts)
-    if homeless:
-        raise CircuitError(f"no place for {', '.join(sorted(homeless))}; give each one in board_layout.py")
+def on_board(meter: dict[str, Part], layout: Layout) -> dict[str, Part]:
+    """Return the parts of the meter that have a place on a board. Raises `CircuitError` for a place without a part."""
+    absent = set(layout.places) - set(meter)
     if absent:
-        raise CircuitError(f"a place, but no part in the netlist: {', '.join(sorted(absent))}; see board_layout.py")
-    return {reference: part for reference, part in parts.items() if reference in placed}
+        raise CircuitError(f"a place, but no part in the netlist: {', '.join(sorted(absent))}; see {layout.module}")
+    return {reference: part for reference, part in meter.items() if reference in layout.places}
 
 
-def project(net_sides: dict[str, Side]) -> str:
+def project(layout: Layout, net_sides: dict[str, Side]) -> str:
     """Return the project file: the net classes, which net is in which, and the limits of a usual board maker."""
     kinds = {
         "Default": (0.2, 0.25),
@@ -101,8 +107,8 @@ def project(net_sides: dict[str, Side]) -> str:
             "name": name,
             "clearance": clearance_mm,
             "track_width": track_mm,
-            "via_diameter": layout.VIA_MM,
-            "via_drill": layout.VIA_DRILL_MM,
+            "via_diameter": VIA_MM,
+            "via_drill": VIA_DRILL_MM,
             "priority": 2147483647 if name == "Default" else order,
         }
         for order, (name, (clearance_mm, track_mm)) in enumerate(kinds.items())
@@ -124,7 +130,7 @@ def project(net_sides: dict[str, Side]) -> str:
         json.dumps(
             {
                 "board": {"design_settings": {"rules": limits}},
-                "meta": {"filename": f"{NAME}.kicad_pro", "version": 3},
+                "meta": {"filename": f"{layout.name}.kicad_pro", "version": 3},
                 "net_settings": {"classes": classes, "meta": {"version": 4}, "netclass_patterns": patterns},
             },
             indent=2,
@@ -133,9 +139,9 @@ def project(net_sides: dict[str, Side]) -> str:
     )
 
 
-def outline(board: pcbnew.BOARD) -> None:
+def outline(board: pcbnew.BOARD, layout: Layout) -> None:
     """Draw the board's edge and its slots."""
-    r_mm, right_mm, bottom_mm = layout.CORNER_RADIUS_MM, layout.WIDTH_MM, layout.HEIGHT_MM
+    r_mm, right_mm, bottom_mm = layout.corner_radius_mm, layout.width_mm, layout.height_mm
     corners = [
         (r_mm, r_mm, 180),
         (right_mm - r_mm, r_mm, 270),
@@ -143,7 +149,7 @@ def outline(board: pcbnew.BOARD) -> None:
         (r_mm, bottom_mm - r_mm, 90),
     ]
     _closed(board, corners, r_mm, 90)
-    for slot in layout.slots():
+    for slot in layout.slots:
         across = math.degrees(math.atan2(slot.y2_mm - slot.y1_mm, slot.x2_mm - slot.x1_mm))
         ends = [(slot.x1_mm, slot.y1_mm, across + 90), (slot.x2_mm, slot.y2_mm, across - 90)]
         _closed(board, ends, slot.width_mm / 2, 180)
@@ -199,9 +205,10 @@ def footprint(name: str) -> pcbnew.FOOTPRINT:
     return found
 
 
-def add_part(board: pcbnew.BOARD, part: Part, place: layout.Place, nets: dict[str, pcbnew.NETINFO_ITEM]) -> None:
+def add_part(board: pcbnew.BOARD, part: Part, layout: Layout, nets: dict[str, pcbnew.NETINFO_ITEM]) -> None:
     """Put a part's footprint on the board and its pads on their nets."""
-    item = footprint(layout.FOOTPRINTS_INSTEAD.get(part.reference, part.footprint))
+    place = layout.places[part.reference]
+    item = footprint(layout.footprints_instead.get(part.reference, part.footprint))
     item.SetReference(part.reference)
     item.SetValue(part.value)
     item.SetPosition(at(place.x_mm, place.y_mm))
@@ -217,17 +224,17 @@ def add_part(board: pcbnew.BOARD, part: Part, place: layout.Place, nets: dict[st
     board.Add(item)
 
 
-def add_holes(board: pcbnew.BOARD) -> None:
+def add_holes(board: pcbnew.BOARD, layout: Layout) -> None:
     """Put the mounting holes where plastic fasteners go."""
-    for number, place in enumerate(layout.holes(), start=1):
-        hole = footprint("MountingHole:MountingHole_2.7mm_M2.5")
+    for number, place in enumerate(layout.holes, start=1):
+        hole = footprint(layout.hole_footprint)
         hole.SetReference(f"H{number}")
         hole.SetPosition(at(place.x_mm, place.y_mm))
         hole.SetAttributes(hole.GetAttributes() | pcbnew.FP_EXCLUDE_FROM_BOM)
         board.Add(hole)
 
 
-def _zone(board: pcbnew.BOARD, rect: layout.Rect, layers: list[int]) -> pcbnew.ZONE:
+def _zone(board: pcbnew.BOARD, rect: Rect, layers: list[int]) -> pcbnew.ZONE:
     zone = pcbnew.ZONE(board)
     zone.SetLayerSet(_layer_set(layers))
     corners = [
@@ -248,9 +255,9 @@ def _layer_set(layers: list[int]) -> pcbnew.LSET:
     return chosen
 
 
-def add_barriers(board: pcbnew.BOARD) -> None:
+def add_barriers(board: pcbnew.BOARD, layout: Layout) -> None:
     """Keep tracks, vias, pads and copper areas out of the barriers and away from the slots."""
-    for name, rect in layout.barriers():
+    for name, rect in layout.barriers:
         area = _zone(board, rect, [pcbnew.F_Cu, pcbnew.B_Cu])
         area.SetIsRuleArea(True)
         area.SetZoneName(name)
@@ -261,9 +268,9 @@ def add_barriers(board: pcbnew.BOARD) -> None:
         area.SetDoNotAllowFootprints(False)
 
 
-def add_grounds(board: pcbnew.BOARD, nets: dict[str, pcbnew.NETINFO_ITEM]) -> None:
+def add_grounds(board: pcbnew.BOARD, layout: Layout, nets: dict[str, pcbnew.NETINFO_ITEM]) -> None:
     """Pour the ground of each side on both layers, each inside its own outline."""
-    for ground in layout.grounds():
+    for ground in layout.grounds:
         zone = _zone(board, ground.rect, [pcbnew.F_Cu, pcbnew.B_Cu])
         zone.SetNet(nets[ground.net])
         zone.SetZoneName(ground.net)
@@ -272,13 +279,13 @@ def add_grounds(board: pcbnew.BOARD, nets: dict[str, pcbnew.NETINFO_ITEM]) -> No
         zone.SetIslandRemovalMode(pcbnew.ISLAND_REMOVAL_MODE_ALWAYS)
 
 
-def turn_ends(board: pcbnew.BOARD) -> None:
+def turn_ends(board: pcbnew.BOARD, layout: Layout) -> None:
     """Turn resistors, capacitors and the like round where that brings their ends nearer to what they go to.
 
     Which of two ends is pin 1 says nothing in a schematic, so the layout does not depend on it. Grounds are poured and
-    do not count.
+    do not count. Footprints turn about their middle, so only those kinds of parts that have their origin there do.
     """
-    poured = {ground.net for ground in layout.grounds()}
+    poured = {ground.net for ground in layout.grounds}
     spots: dict[str, list[tuple[str, pcbnew.VECTOR2I]]] = {}
     for item in board.GetFootprints():
         for pad in item.Pads():
@@ -291,7 +298,7 @@ def turn_ends(board: pcbnew.BOARD) -> None:
 
     for item in sorted(board.GetFootprints(), key=lambda item: item.GetReference()):
         ends = list(item.Pads())
-        if len(ends) != 2 or not item.GetReference().startswith(("R", "C", "D", "FB", "L")):
+        if len(ends) != 2 or not re.fullmatch(r"(R|C|D|FB|L)\d+", item.GetReference()):
             continue
         nets, places = [end.GetNetname() for end in ends], [end.GetPosition() for end in ends]
         as_is, turned = (
@@ -302,14 +309,14 @@ def turn_ends(board: pcbnew.BOARD) -> None:
             item.SetOrientationDegrees(item.GetOrientationDegrees() + 180)
 
 
-def add_tracks(board: pcbnew.BOARD) -> None:
+def add_tracks(board: pcbnew.BOARD, layout: Layout) -> None:
     """Lay the given tracks. Raises `CircuitError` if a part on the way has no pad, or several, on the track's net."""
     pads: dict[tuple[str, str], list[pcbnew.PAD]] = {}
     for item in board.GetFootprints():
         for pad in item.Pads():
             pads.setdefault((item.GetReference(), plain(pad.GetNetname())), []).append(pad)
     nets = {plain(str(name)): net for name, net in board.GetNetsByName().items()}
-    for track in layout.tracks():
+    for track in layout.tracks:
         points = []
         for point in track.along:
             if not isinstance(point, str):
@@ -317,7 +324,7 @@ def add_tracks(board: pcbnew.BOARD) -> None:
                 continue
             found = pads.get((point, track.net), [])
             if len(found) != 1:
-                raise CircuitError(f"{point} has {len(found)} pads on {track.net}, not one; see board_layout.tracks")
+                raise CircuitError(f"{point} has {len(found)} pads on {track.net}, not one; see {layout.module}")
             points.append(found[0].GetPosition())
         for start, end in pairwise(points):
             piece = pcbnew.PCB_TRACK(board)
@@ -329,16 +336,16 @@ def add_tracks(board: pcbnew.BOARD) -> None:
             board.Add(piece)
 
 
-def add_stitching(board: pcbnew.BOARD) -> None:
+def add_stitching(board: pcbnew.BOARD, layout: Layout) -> None:
     """Join the upper and the lower copper area of each ground by vias, on a grid, wherever there is room."""
-    reach_mm = layout.VIA_MM / 2 + 0.3
+    reach_mm = VIA_MM / 2 + 0.3
     taken = [pad.GetBoundingBox() for item in board.GetFootprints() for pad in item.Pads()]
     taken += [track.GetBoundingBox() for track in board.GetTracks()]
     taken += [shape.GetBoundingBox() for shape in board.GetDrawings() if shape.GetLayer() == pcbnew.Edge_Cuts]
     for box in taken:
         box.Inflate(mm(reach_mm))
     nets = {plain(str(name)): net for name, net in board.GetNetsByName().items()}
-    for ground in layout.grounds():
+    for ground in layout.grounds:
         rect, pitch_mm = ground.rect, ground.via_pitch_mm
         places = [
             at(rect.left_mm + (column + 0.5) * pitch_mm, rect.top_mm + (row + 0.5) * pitch_mm)
@@ -349,8 +356,8 @@ def add_stitching(board: pcbnew.BOARD) -> None:
         for place in [*free, *(at(*point) for point in ground.vias)]:
             via = pcbnew.PCB_VIA(board)
             via.SetPosition(place)
-            via.SetWidth(mm(layout.VIA_MM))
-            via.SetDrill(mm(layout.VIA_DRILL_MM))
+            via.SetWidth(mm(VIA_MM))
+            via.SetDrill(mm(VIA_DRILL_MM))
             via.SetNet(nets[ground.net])
             board.Add(via)
 

@@ -24,7 +24,7 @@ from meter_parts import PARTS, Connection, connections
 from meter_sheets import sheets
 
 HERE = Path(__file__).parent
-DATE, REVISION = "2026-11-25", "1"
+DATE, REVISION = "2026-11-26", "2"
 """In the title blocks; changed by hand with the circuit."""
 KICAD = "9.0.8"
 """Version that drew the PDF here; another one may draw the same sheets with other bytes."""

@@ -87,7 +87,7 @@ INPUTS = [
     *_leg(105, "249k", ("SPKN", "b1", "b2", "b3", "DB_S")),
     *_isolated_input(1, "S"),
     chip(
-        "J3", "Socket_RCA", {"1": "LINP", "2": "LINN"}, "Connector_Wire:SolderWire-0.5sqmm_1x02_P4.8mm_D0.9mm_OD2.3mm",
+        "J3", "Socket_RCA", {"1": "LINP", "2": "LINN"}, "Connector_Wire:SolderWire-0.75sqmm_1x02_P7mm_D1.25mm_OD3.5mm",
         "250 V to the panel", "RCA socket, insulated from the panel, wired to the board", "insulated panel RCA socket",
         value="LINE", substitutes="any RCA socket whose shell is insulated", price_usd=1.5,
     ),
@@ -282,6 +282,11 @@ BATTERY = [
         "resettable fuse, 1812", "1812L150/12", value="1.5 A", substitutes="any of 1.5 A hold in 1812", price_usd=0.3,
     ),
     chip(
+        "J16", "Conn_01x02", {"1": "VIN5", "2": "GND"}, "Connector_Wire:SolderWire-0.5sqmm_1x02_P4.8mm_D0.9mm_OD2.3mm",
+        "3 A", "lead with an XH plug of 2 ways for J8, soldered in", "2 x 0.5 mm2, 120 mm, XHP-2", value="TO J8",
+        substitutes="any flexible lead of 0.5 mm2", price_usd=0.5,
+    ),
+    chip(
         "D401", "D_TVS", {"1": "VIN5", "2": "GND"}, "Diode_SMD:D_SMF", "6 V stand-off, 200 W",
         "diode, transient suppressor, bidirectional, SMF", "SMF6.0CA", value="SMF6.0CA",
         substitutes="any 6 V suppressor of 200 W or more", price_usd=0.2,
@@ -289,8 +294,8 @@ BATTERY = [
     chip(
         "J8", "Conn_01x02", {"1": "VIN5", "2": "GND"}, "Connector_JST:JST_XH_B2B-XH-A_1x02_P2.50mm_Vertical",
         "250 V, 3 A",
-        "connector, XH, 2 ways, for a 5 V bank inside the case; not fitted together with J7", "B2B-XH-A",
-        value="5 V BANK", substitutes="the leads soldered in", price_usd=0.2, fitted=False,
+        "connector, XH, 2 ways, for the lead from J16, or in its place that of a 5 V bank inside the case", "B2B-XH-A",
+        value="5 V IN", substitutes="the leads soldered in", price_usd=0.2,
     ),
     chip(
         "U11", "BQ24074",
@@ -401,12 +406,38 @@ HEADER = {
     "33": "BUZZER", "34": "GND", "35": "PCM_FS", "36": "BTN_C", "37": "FOOTSWITCH", "38": "PCM_DIN", "39": "GND",
 }  # fmt: skip
 
+SUPPLY_CABLE = {
+    "1": "5V", "2": "GND", "3": "5V", "4": "GND", "5": "5V", "6": "GND", "7": "3V3", "8": "GND", "9": "SDA",
+    "10": "SCL", "11": "LOW_BATT#", "12": "PWR_KILL#", "13": "FOOTSWITCH", "14": "PB", "15": "EN5", "16": "MR#",
+}  # fmt: skip
+PANEL_CABLE = {
+    "1": "5V", "2": "GND", "3": "3V3", "4": "GND", "5": "SCLK", "6": "GND", "7": "MOSI", "8": "MISO", "9": "TFT_CS",
+    "10": "TFT_DC", "11": "TFT_RST", "12": "TFT_BL", "13": "SDA", "14": "SCL", "15": "LED_R", "16": "LED_G",
+    "17": "LED_B", "18": "BUZZER", "19": "BTN_A", "20": "BTN_B", "21": "BTN_C", "22": "PB", "23": "EN5", "24": "MR#",
+}  # fmt: skip
+
+
+def _cable_end(ref: str, value: str, pins: Mapping[str, str]) -> Part:
+    """Return one of the two plugs of a flat cable between boards; the other one has the same pins."""
+    ways = len(pins)
+    return chip(
+        ref, f"Cable_{ways}", pins, f"Connector_PinHeader_1.27mm:PinHeader_2x{ways // 2:02d}_P1.27mm_Vertical",
+        "1 A a pin", f"header, 2 x {ways // 2} ways, 1.27 mm, for a flat cable of {ways} ways to another board",
+        f"2x{ways // 2:02d} header, 1.27 mm", value=value, substitutes="any of this pitch; mark pin 1 of the cable",
+        price_usd=0.8,
+    )  # fmt: skip
+
+
 COMPUTER = [
     chip(
         "J4", "RaspberryPi_Header", HEADER, "Connector_PinSocket_2.54mm:PinSocket_2x20_P2.54mm_Vertical", "3 A a pin",
         "socket, 2 x 20 ways, for a Raspberry Pi of the Zero 2 W class", "2x20 socket, 2.54 mm",
         value="Raspberry Pi", substitutes="any 2x20 socket of 2.54 mm", price_usd=1.2,
     ),
+    _cable_end("J10", "TO J11", PANEL_CABLE),
+    _cable_end("J11", "TO J10", PANEL_CABLE),
+    _cable_end("J12", "TO J13", SUPPLY_CABLE),
+    _cable_end("J13", "TO J12", SUPPLY_CABLE),
     resistor("R301", "10k", "3V3A", "DIAG"),
     chip(
         "J5", "Conn_01x09",
@@ -414,9 +445,9 @@ COMPUTER = [
             "1": "3V3", "2": "GND", "3": "TFT_CS", "4": "TFT_RST", "5": "TFT_DC", "6": "MOSI", "7": "SCLK",
             "8": "TFT_LED", "9": "MISO",
         },
-        "Connector_PinSocket_2.54mm:PinSocket_1x09_P2.54mm_Vertical", "3 A a pin",
-        "socket, 9 ways, for a 2.8-inch display module (ST7789 or ILI9341)", "1x09 socket, 2.54 mm", value="PANEL",
-        substitutes="the order of pins differs between modules: compare first", price_usd=0.5,
+        "Connector_JST:JST_PH_S9B-PH-K_1x09_P2.00mm_Horizontal", "100 V, 2 A",
+        "connector, PH, side entry, 9 ways, for the lead to a 2.8-inch display module (ST7789 or ILI9341)", "S9B-PH-K",
+        value="PANEL", substitutes="the order of pins differs between modules: compare first", price_usd=0.5,
     ),
     fet("Q5", "TFT_BL", "BLG", "GND"),
     resistor("R502", "10k", "5V", "BLG"),
@@ -429,9 +460,9 @@ COMPUTER = [
     resistor("R505", "1k", "BTN_A", "SW_A"),
     resistor("R506", "1k", "BTN_B", "SW_B"),
     resistor("R507", "1k", "BTN_C", "SW_C"),
-    button("S1", "A", "SW_A", "GND"),
-    button("S2", "B", "SW_B", "GND"),
-    button("S3", "C", "SW_C", "GND"),
+    button("S1", "A", "SW_A", "GND", size="SW_PUSH_6mm_H7.3mm"),
+    button("S2", "B", "SW_B", "GND", size="SW_PUSH_6mm_H7.3mm"),
+    button("S3", "C", "SW_C", "GND", size="SW_PUSH_6mm_H7.3mm"),
     chip(
         "J6", "Jack_Mono", {"1": "FOOT_IN", "2": "GND"}, "Connector_JST:JST_XH_B2B-XH-A_1x02_P2.50mm_Vertical",
         "12 V", "jack, 3.5 mm, mono, plastic, in the panel, wired to the board; for a floating contact only",
@@ -443,10 +474,11 @@ COMPUTER = [
     resistor("R509", "10k", "3V3", "FOOTSWITCH"),
     capacitor("C501", "100n", "FOOTSWITCH", "GND"),
     chip(
-        "D502", "LED_RGB_CA", {"1": "LRK", "2": "5V", "3": "LGK", "4": "LBK"}, "LED_THT:LED_D5.0mm-4_RGB",
-        "20 mA a colour",
-        "LED, red, green and blue, common anode on pin 2, diffuse, 5 mm", "5 mm RGB, common anode", value="LAMP",
-        substitutes="any common-anode type; compare the order of its pins", price_usd=0.5,
+        "D502", "LED_RGB_CA", {"1": "LRK", "2": "5V", "3": "LGK", "4": "LBK"},
+        "Connector_Wire:SolderWire-0.1sqmm_1x04_P3.6mm_D0.4mm_OD1mm", "20 mA a colour",
+        "LED, red, green and blue, common anode on pin 2, diffuse, 5 mm, in the lid, wired to the board",
+        "5 mm RGB, common anode", value="LAMP", substitutes="any common-anode type; compare the order of its pins",
+        price_usd=0.5,
     ),
     resistor("R510", "300R", "LRK", "LRD", size="0805"),
     resistor("R511", "200R", "LGK", "LGD", size="0805"),
@@ -456,8 +488,10 @@ COMPUTER = [
     fet("Q8", "LED_B", "LBD", "GND"),
     resistor("R516", "22R", "5V", "LSP", size="1206"),
     chip(
-        "LS1", "Buzzer", {"1": "LSP", "2": "LSN"}, "Buzzer_Beeper:Buzzer_12x9.5RM7.6", "5 V, 50 ohm or more",
-        "sounder, magnetic, without a generator of its own, 12 mm", "12 mm magnetic transducer, 5 V", value="SOUNDER",
+        "LS1", "Buzzer", {"1": "LSP", "2": "LSN"}, "Connector_Wire:SolderWire-0.1sqmm_1x02_P3.6mm_D0.4mm_OD1mm",
+        "5 V, 50 ohm or more",
+        "sounder, magnetic, without a generator of its own, 12 mm, in the lid, wired to the board",
+        "12 mm magnetic transducer, 5 V", value="SOUNDER",
         substitutes="any passive magnetic type of 5 V and 42 ohm or more", price_usd=0.9,
     ),
     chip(

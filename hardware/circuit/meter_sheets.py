@@ -37,15 +37,16 @@ def root() -> Drawing:
     d.box(
         "Battery", "battery.kicad_sch", 5, 20, 100, 40, 42,
         right=[("LOW_BATT#", "output", 8), ("PWR_KILL#", "input", 12), ("SDA", "bidirectional", 16),
-               ("SCL", "input", 20), ("EN5", "output", 36)],
+               ("SCL", "input", 20), ("PB", "passive", 23), ("MR#", "passive", 26), ("EN5", "output", 40)],
     )  # fmt: skip
     d.box(
-        "Supplies", "supplies.kicad_sch", 6, 84, 128, 36, 20, left=[("EN5", "input", 8)], right=[("AFE_EN", "input", 8)]
+        "Supplies", "supplies.kicad_sch", 6, 84, 132, 36, 18, left=[("EN5", "input", 8)], right=[("AFE_EN", "input", 8)]
     )
     d.box(
         "Computer and panel", "computer.kicad_sch", 7, 184, 30, 36, 92,
         left=[("ALERT_RDY", "input", 6), ("SDA", "bidirectional", 10), ("SCL", "output", 14), ("DIAG", "input", 36),
-              ("PCM_CLK", "input", 50), ("PCM_FS", "input", 54), ("PCM_DIN", "input", 58), ("LOW_BATT#", "input", 78),
+              ("PCM_CLK", "input", 50), ("PCM_FS", "input", 54), ("PCM_DIN", "input", 58), ("PB", "passive", 66),
+              ("MR#", "passive", 70), ("EN5", "passive", 74), ("LOW_BATT#", "input", 78),
               ("PWR_KILL#", "output", 82), ("AFE_EN", "output", 88)],
     )  # fmt: skip
     for i, (net, _) in enumerate(pairs):
@@ -63,9 +64,12 @@ def root() -> Drawing:
     d.wire("Battery.SDA", (164, 116), (164, 40))
     d.wire("Battery.SCL", (158, 120), (158, 44))
     d.wire("Battery.EN5", "Supplies.EN5")
-    d.wire("Supplies.AFE_EN", (130, 136), (130, 126), (172, 126), (172, 118), "Computer and panel.AFE_EN")
+    d.wire((72, 140), (72, 128), (126, 128), (126, 104), "Computer and panel.EN5")
+    d.wire("Battery.PB", (146, 123), (146, 96), "Computer and panel.PB")
+    d.wire("Battery.MR#", (152, 126), (152, 100), "Computer and panel.MR#")
+    d.wire("Supplies.AFE_EN", (130, 140), (130, 128), (172, 128), (172, 118), "Computer and panel.AFE_EN")
     d.words("Terminals of amplifiers: up to 255 V peak. Read the cautions on sheet 2.", 20, 18, bold=True, colour=RED)
-    d.words("Supplies (5V, 3V3, 5VA, 3V3A, VSYS) and GND reach the sheets by their symbols.", 20, 152, size_mm=1.4)
+    d.words("Supplies (5V, 3V3, 5VA, 3V3A, VSYS) and GND reach the sheets by their symbols.", 12, 152, size_mm=1.4)
     return d
 
 

@@ -129,6 +129,15 @@ OWN: dict[str, tuple[str, int, Pins, Pins, Pins, Pins]] = {
 }  # fmt: skip
 
 
+def _cable(ways: int) -> tuple[str, int, Pins, Pins, Pins, Pins]:
+    """Return a plug of two rows, odd pins on the left and even ones on the right."""
+    left, right = ([(str(pin), f"Pin_{pin}", "passive") for pin in range(first, ways + 1, 2)] for first in (1, 2))
+    return "J", 7, left, right, [], []
+
+
+OWN |= {"Cable_16": _cable(16), "Cable_24": _cable(24)}
+
+
 def _flattened(library: list[Node], name: str) -> list[Node]:
     """Return a symbol that stands for itself, under the name it has."""
     found = {plain(tree[1]): tree for tree in branches(library, "symbol")}

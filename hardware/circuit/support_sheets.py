@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from meter_parts import SHEETS, value_of
+from collections.abc import Mapping
+
+from meter_parts import PANEL_CABLE, SHEETS, SUPPLY_CABLE, value_of
 from sheet_drawing import GREY, RED, Drawing, library
 
 
@@ -85,7 +87,10 @@ def _charger(d: Drawing) -> None:
     d.part("U11", 116, 156, ref_at=(-14.5, -13.2, "left"), value_at=(-10, -13.2, "left"))
     d.wire("F3.2", "U11.13")
     d.name("VIN5", (66, 148))
-    d.flag("VIN5", (88, 148))
+    d.flag("VIN5", (96, 148))
+    d.part("J16", 92, 138)
+    d.wire("J16.1", (82, 138), (82, 148))
+    d.rail("GND", "J16.2", -4)
     d.part("D401", 62, 154, 270)
     d.part("C403", 76, 154)
     d.part("J8", 50, 138, mirrored=True, ref_at=(-2, -3.6, "left"), value_at=(-2, -2, "left"))
@@ -163,6 +168,8 @@ def _power_button(d: Drawing) -> None:
     d.wire("U12.3", (218, 150), "Q3.3")
     d.wire((218, 176), "S5.1")
     d.name("MR#", (220, 176))
+    d.wire((228, 176), (228, 180))
+    d.port("MR#", (228, 180), 70, shape="passive")
     d.rail("GND", "S5.2", 4, 0)
     d.rail("3V3", "Q3.1", -4, 0)
     d.wire("Q3.2", (218, 196))
@@ -177,6 +184,8 @@ def _power_button(d: Drawing) -> None:
     d.part("S4", 274, 138)
     d.wire("R414.2", "S4.1")
     d.name("PB", (264, 138))
+    d.wire((266, 138), (266, 130))
+    d.port("PB", (266, 130), 32, shape="passive")
     d.wire("S4.2", (284, 138), (284, 150))
     d.part("R415", 294, 143)
     d.rail("5V", "R415.1", 0, -2)
@@ -201,7 +210,7 @@ def battery() -> Drawing:
         "CAUTIONS\n"
         "Lithium cells: protected ones only, both of one type, age and charge, before they are joined.\n"
         "Never charge a damaged cell. The charger is for unused time: no cable while clipped on.\n"
-        "J7 or J8 is fitted, not both: they would feed each other.",
+        "One lead in J8: the charge port's (J16) or a 5 V bank's. Joined, they would feed each other.",
         216, 26, size_mm=1.5, bold=True, colour=RED,
     )  # fmt: skip
     d.words(
@@ -391,7 +400,39 @@ def computer() -> Drawing:
         "Lamp and backlight run from 5 V through transistors: high is on, and dark is what a pin does at start.",
         12, 150, size_mm=1.4,
     )  # fmt: skip
+    d.words("Flat cables: front end J10 to panel J11, front end J12 to supply J13", 12, 164, bold=True)
+    ports = {"PB": "passive", "EN5": "passive", "MR#": "passive"}
+    for ref, column, outward in (("J10", 40, ports), ("J11", 92, {}), ("J12", 144, {}), ("J13", 196, {})):
+        _cable_end(d, ref, column, outward)
     return d
+
+
+def _cable_end(d: Drawing, ref: str, column: int, ports: Mapping[str, str]) -> None:
+    """Draw one plug of a flat cable: supplies and grounds above, the rest by name, `ports` to other sheets as well."""
+    pins = PANEL_CABLE if ref in ("J10", "J11") else SUPPLY_CABLE
+    d.part(ref, column, 190)
+    top = d.at(f"{ref}.1")[1]
+    for number, net in pins.items():
+        pin, way = f"{ref}.{number}", 1 if int(number) % 2 == 0 else -1
+        x, y = d.at(pin)
+        if net in ("5V", "3V3"):
+            d.wire(pin, (x - (4 if net == "5V" else 10), y))
+        elif net == "GND":
+            d.wire(pin, (x + 4, y), (x + 4, top - 2))
+        elif net in ports:
+            d.port(net, pin, 11 * way, shape=ports[net])
+        else:
+            # A name is written to the right of where it stands, and stands at the end of its wire.
+            end = (x + (2 if way > 0 else -10), y)
+            d.wire(pin, end)
+            d.name(net, end)
+    for net, out in (("5V", 4), ("3V3", 10)):
+        numbers = [number for number, of in pins.items() if of == net]
+        x, y = d.at(f"{ref}.{numbers[-1]}")
+        d.rail(net, (x - out, y), 0, top - 3 - y)
+    x = d.at(f"{ref}.2")[0]
+    d.wire((x + 4, top - 2), (x + 9, top - 2))
+    d.rail("GND", (x + 9, top - 2), 0, 1)
 
 
 def _clock(d: Drawing) -> None:

@@ -40,7 +40,7 @@ def _row(y: float, gap: Gap) -> str:
         (560, gap.insulation, "start", False),
         (740, f"{gap.creepage_mm:.2f} mm", "end", False),
         (860, f"{gap.clearance_mm:.1f} mm", "end", False),
-        (980, f"{gap.designed_mm:.0f} mm" + (" + slot" if "slot" in gap.how else ""), "end", True),
+        (980, f"{gap.designed_mm:g} mm" + (" + slot" if "slot" in gap.how else ""), "end", True),
     )
     return "".join(_text(x, y, text, anchor=anchor, bold=bold) for x, text, anchor, bold in cells)
 

@@ -109,7 +109,7 @@ def gap_table() -> str:
                 f"{gap.creepage_mm:.2f} mm",
                 f"{gap.dirty_mm:.2f} mm",
                 f"{gap.clearance_mm:.1f} mm",
-                f"{gap.designed_mm:.0f} mm",
+                f"{gap.designed_mm:g} mm",
                 gap.tag,
                 gap.how,
             )
