@@ -11,6 +11,7 @@ from scipy.signal import butter, sosfreqz
 
 from blocks import block, full_facts
 from flattop.measure.between import Doubt, Polarity, between
+from flattop.measure.level import measure
 from flattop.samples import Input
 
 N, RATE_HZ = 24_000, 96_000.0
@@ -37,6 +38,22 @@ def test_the_gain_is_the_ratio_of_the_fundamentals(gain, hz):
     assert found.phase_deg == pytest.approx(0.0, abs=1e-3)
     assert found.polarity is Polarity.SAME
     assert found.doubt is Doubt.NONE
+
+
+@pytest.mark.parametrize("hz", [20.0, 40.0, 997.0, 7_000.0])
+def test_a_block_that_was_measured_already_serves_as_well(hz):
+    line_input = samples(0.5, hz=hz, noise=1e-3, seed=1, input=Input.LINE)
+    speaker = samples(20.0, 30.0, hz=hz, noise=1e-3, seed=2)
+    plain = between(line_input=line_input, speaker=speaker, hz=hz)
+    for each in (line_input, speaker):
+        found = between(line_input=line_input, speaker=speaker, hz=hz, measured=measure(each))
+        assert found.gain_db == pytest.approx(plain.gain_db, abs=0.5 * plain.gain_u_db)
+        assert found.phase_deg == pytest.approx(plain.phase_deg, abs=0.5 * plain.phase_u_deg)
+        assert found.gain_u_db == pytest.approx(plain.gain_u_db, rel=0.2)
+        assert found.polarity is Polarity.SAME
+    # One of other instants, or of another input, is not taken.
+    for other in (samples(1.0, hz=hz, times_s=TIMES_S + 0.1), samples(1.0, hz=hz, times_s=TIMES_S[:-8])):
+        assert between(line_input=line_input, speaker=speaker, hz=hz, measured=measure(other)) == plain
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parent / "figures"))
 import full_band
 import rig
 
-from blocks import block, even, full_facts, sine, tone
+from blocks import WINDOW_S, block, even, full_facts, sine, tone
 from flattop.measure.even import Spectrum, are_even, fast_length
 from flattop.measure.level import TOPS_HARMONICS, glance, measure
 from flattop.measure.reading import Reason, Verdict
@@ -82,6 +82,18 @@ def test_every_harmonic_of_the_band_is_counted(hz, cut_db):
     assert found.unsteady < 1e-3
     assert (found.tops.overdrive_pos_db, found.tops.overdrive_neg_db) == pytest.approx(cut_db, abs=0.005)
     assert len(found.shape) <= TOPS_HARMONICS + 1
+
+
+@pytest.mark.parametrize("hz", [10.3, 15.0, 20.7, 997.0])
+@pytest.mark.parametrize("off_bins", [0.0, 3e-4, 0.01, 0.09, 0.3])
+def test_what_is_known_of_the_block_before_changes_no_figure(hz, off_bins):
+    taken, _ = limited(Clipped.by_db(1.0, 0.5), hz=hz)
+    alone = measure(block(taken))
+    found = measure(block(taken), known_hz=alone.fit.hz + off_bins / WINDOW_S)
+    assert found.fit.hz == pytest.approx(alone.fit.hz, rel=1e-6)
+    assert found.rms_v == pytest.approx(alone.rms_v, rel=1e-6)
+    assert found.thd == pytest.approx(alone.thd, rel=3e-5)
+    assert found.tops.overdrive_pos_db == pytest.approx(alone.tops.overdrive_pos_db, abs=1e-4)
 
 
 @pytest.mark.parametrize("rate_hz", [44_100.0, 48_000.0, 96_000.0, 192_000.0])

@@ -9,7 +9,7 @@ import pytest
 from scipy.optimize import least_squares
 
 from blocks import BASS_RATE_HZ, holed
-from flattop.measure.fit import TURN_STEP, fit_at, fit_sine, harmonics_that_fit, strongest_hz
+from flattop.measure.fit import TURN_STEP, fit_at, fit_sine, harmonics_that_fit, strongest_hz, told_apart
 from flattop.measure.level import rms_ac
 from oracles import (
     LEW,
@@ -347,3 +347,15 @@ def linear_without_drift(t, x, hz):
     """Return the least-squares sine with d.c. at a known frequency, as values: numpy alone."""
     columns = np.array([np.ones_like(t), np.cos(2 * np.pi * hz * t), np.sin(2 * np.pi * hz * t)])
     return np.linalg.lstsq(columns.T, x, rcond=None)[0] @ columns
+
+
+@pytest.mark.parametrize("hole", [0.1, 0.3, 0.5, 0.62])
+def test_variances_stay_numbers_whatever_a_hole_hides(hole):
+    t = np.arange(240) / 3231.0
+    hz = 1.6 / t[-1]
+    kept = np.abs(t * hz - 0.8) > 0.5 * hole
+    fit = fit_sine(times_s=t[kept], volts=np.cos(2 * np.pi * hz * t[kept]), near_hz=hz, harmonics=16)
+    variances, freedom = told_apart(t[kept], fit)
+    assert (variances[1:] > 2.0).all()
+    assert np.isfinite(variances).all()
+    assert 1.0 <= freedom <= 30.0

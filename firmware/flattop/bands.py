@@ -215,7 +215,9 @@ class Bands:
         if block.fit is None or not self._answers(self.full):
             return None
         speaker, line_input = self._codec.latest_pair(window_s)
-        return between(line_input=line_input, speaker=speaker, hz=block.fit.hz) if len(speaker) else None
+        return (
+            between(line_input=line_input, speaker=speaker, hz=block.fit.hz, measured=block) if len(speaker) else None
+        )
 
     def _answers(self, converter: Converter) -> bool:
         return converter.name not in self._aside

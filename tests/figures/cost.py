@@ -139,24 +139,33 @@ def both_inputs(hz: float, *, clip_db: float, seed: int) -> tuple[Samples, Sampl
 def full_band_rows(seed: int) -> list[Row]:
     rows = []
     for clip_db, name in ((0.0, "clean"), (1.0, "clipped by 1 dB")):
-        worst = {"shown": (0.0, 0.0, 0.0), "both": (0.0, 0.0, 0.0)}
+        worst = {"shown": (0.0, 0.0, 0.0), "first": (0.0, 0.0, 0.0), "both": (0.0, 0.0, 0.0)}
         for hz in FULL_BAND_HZ:
             line, speaker = both_inputs(hz, clip_db=clip_db, seed=seed)
-            judge = Judge()
+            judge, hz_known = Judge(), known(speaker)
 
-            def shown(line: Samples = line, speaker: Samples = speaker, judge: Judge = judge) -> None:
-                reading = judge.update(measure(speaker))
-                between(line_input=line, speaker=speaker, hz=reading.hz)
+            def first(
+                line: Samples = line, speaker: Samples = speaker, judge: Judge = judge, known_hz: float = math.nan
+            ) -> None:
+                block = measure(speaker, known_hz=known_hz)
+                between(line_input=line, speaker=speaker, hz=judge.update(block).hz, measured=block)
 
-            def both(line: Samples = line, shown: Callable[[], None] = shown) -> None:
+            def shown(first: Callable[..., None] = first, known_hz: float = hz_known) -> None:
+                first(known_hz=known_hz)
+
+            def both(line: Samples = line, shown: Callable[[], None] = shown, known_hz: float = hz_known) -> None:
                 shown()
-                measure(line)
+                measure(line, known_hz=known_hz)
 
-            for what, work in (("shown", shown), ("both", both)):
+            for what, work in (("shown", shown), ("first", first), ("both", both)):
                 units, ms = in_units(work, rounds=5, repeats=10)
                 worst[what] = max(worst[what], (units, ms, hz))
         for what, (units, ms, hz) in worst.items():
-            told = "input shown in full, gain, polarity" if what == "shown" else "the same, and the other one in full"
+            told = {
+                "shown": "input shown in full, gain, polarity",
+                "first": "the same, the first of a tone",
+                "both": "the same as shown, and the other one in full",
+            }[what]
             rows.append(
                 Row(
                     f"full-band update, 0.25 s, two inputs, {name}: {told}",

@@ -19,8 +19,8 @@ from enum import StrEnum
 import numpy as np
 
 from flattop.measure.even import are_even, line
-from flattop.measure.level import COVERAGE, STRETCH
-from flattop.samples import FloatArray, Samples
+from flattop.measure.level import COVERAGE, STRETCH, Block
+from flattop.samples import Clock, FloatArray, Samples
 
 SAME_DEG, OPPOSITE_DEG = 60.0, 120.0
 SURE = 3.0
@@ -69,10 +69,11 @@ class Between:
     doubt: Doubt
 
 
-def between(*, line_input: Samples, speaker: Samples, hz: float) -> Between:
+def between(*, line_input: Samples, speaker: Samples, hz: float, measured: Block | None = None) -> Between:
     """Return gain and polarity from two blocks of even samples taken at the same instants.
 
     hz : frequency of the tone on both, as measured on either [Hz]
+    measured : one of the two blocks as `measure` left it, to save reading its line again
 
     The errors of the two inputs' gains and of their paths are independent, and add as squares; noise adds to them.
 
@@ -85,7 +86,8 @@ def between(*, line_input: Samples, speaker: Samples, hz: float) -> Between:
         return _nothing(hz, Doubt.TOO_HIGH)
     lines, noises, paths = [], [], []
     for samples in (line_input, speaker):
-        found, spread, share = line(samples.times_s, samples.volts, hz)
+        known = _line_of(measured, samples) if measured is not None else None
+        found, spread, share = known or line(samples.times_s, samples.volts, hz)
         facts = samples.facts
         if not (abs(found) > max(4.0 * facts.lsb_v, 4.0 * facts.noise_v) and share > WEAKEST):
             return _nothing(hz, Doubt.NO_TONE)
@@ -110,6 +112,16 @@ def between(*, line_input: Samples, speaker: Samples, hz: float) -> Between:
         polarity=polarity,
         doubt=doubt,
     )
+
+
+def _line_of(block: Block, samples: Samples) -> tuple[complex, float, float] | None:
+    """Return what `even.line` reads of the samples from their own block; None if it is another one, or has no tone."""
+    own = block.samples
+    alike = own.facts.input is samples.facts.input and len(own) == len(samples) and own.quality.clock is Clock.EVEN
+    if not alike or own.times_s[-1] != samples.times_s[-1] or block.fit is None or block.shape_sigma is None:
+        return None
+    found = complex(block.fit.harmonics[1])
+    return found, float(block.shape_sigma[1]) * abs(found), 1.0 / (1.0 + block.thd_n**2)
 
 
 def _polarity(turned_deg: float, margin_deg: float) -> tuple[Polarity, Doubt]:

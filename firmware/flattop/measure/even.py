@@ -45,8 +45,9 @@ WEAK = 2e-6
 thousand of them are 5e-10 of its power together, at most."""
 TAIL = 96
 """Bins to either side from which the fundamental is taken out: what lies beyond is 2e-6 of it, rms."""
-ROUNDS = 2
-"""Steps of the frequency: the first one comes from the two highest bins and is right to some thousandths of a bin."""
+ROUNDS, SETTLED = 2, 2e-4
+"""Steps of the frequency: the first one comes from the two highest bins and is right to some thousandths of a bin.
+After a step of the whole solution as small as this there is none: the next one is about its square [bins]."""
 DOUBTFUL = 5e-4
 """Where more than this is left over, of the fundamental, it is asked what of it repeats nevertheless."""
 FOLDED, FOLDED_SHARE = 96, 0.25
@@ -58,6 +59,8 @@ LONGEST_ROUND = 1000
 """A tone that comes round to the same samples only after more of them is rounded like noise."""
 SLIP_CODES = 0.5
 """Samples are rounded alike while all the block through their place on the wave moves by no more [codes]."""
+MANY_CODES = 1e4
+"""Of a tone of so many codes rounding bends nothing that counts."""
 READ_NOISE = 35.0 / 27.0
 """Variance of a harmonic read through the window squared, over that of one bin of the window."""
 _ALIKE = np.array([1.0, -2.0 / 3.0, 1.0 / 6.0, 0.0, 0.0])
@@ -134,15 +137,16 @@ def line(times_s: FloatArray, volts: FloatArray, hz: float) -> tuple[complex, fl
     n = fast_length(len(volts))
     angle = 2.0 * math.pi * hz * float(times_s[-1] - times_s[0]) / (len(times_s) - 1)
     window, newest = _hann(n), volts[len(volts) - n :]
-    seen = (newest - 2.0 * float(window @ newest) / n) * window
+    centred = newest - 2.0 * float(window @ newest) / n
+    seen = centred * window
     # The turn of sample q p + r is that of q p times that of r: two short rows instead of n sines and cosines.
     p = next(p for p in range(math.isqrt(n), 0, -1) if n % p == 0)
     inner = np.exp(-1j * angle * np.arange(p))
     outer = np.exp(-1j * angle * (np.arange(0, n, p) - 0.5 * n))
     grid = seen.reshape(-1, p)
     found = complex(outer @ (grid @ inner.real + 1j * (grid @ inner.imag))) * 4.0 / n
-    # Through the window, as the line is: the mean square of w x over that of w.
-    power = float(seen @ seen) / (0.375 * n)
+    # Weighed by the window, as the line is, so that what is left over is just what the line does not explain.
+    power = float(seen @ centred) / (0.5 * n)
     left_over = max(power - 0.5 * abs(found) ** 2, 0.0)
     return found, math.sqrt(2.0 * WINDOW_POWER * left_over / n), min(0.5 * abs(found) ** 2 / max(power, 1e-300), 1.0)
 
@@ -209,20 +213,28 @@ class Spectrum:
         return (b + math.copysign(d, right - left)) / self.span_s, middle / lobe
 
     def tone(
-        self, near_hz: float, *, to_hz: float, most_harmonics: int, noise_v: float, lsb_v: float = 0.0
+        self,
+        near_hz: float,
+        *,
+        to_hz: float,
+        most_harmonics: int,
+        noise_v: float,
+        lsb_v: float = 0.0,
+        standing: bool = False,
     ) -> tuple[Tone, LeftOver] | None:
         """Take the tone near a frequency out of the bins; return it, and what it leaves over in the band up to `to_hz`.
 
         near_hz : frequency of the tone to half a bin
         noise_v : the converter's own noise, all of it below half the sample rate, rms [V]
         lsb_v : step of the codes, 0 where there are none [V]
+        standing : True where `near_hz` is what the tone had in the block before
 
         None where fewer than `FEWEST_CYCLES` of it lie in the block, or nothing stands where it should.
         """
         cycles = near_hz * self.span_s
         if cycles < FEWEST_CYCLES:
             return None
-        found = self._fundamental(cycles, int(to_hz / near_hz))
+        found = self._fundamental(cycles, int(to_hz / near_hz), standing=standing)
         if found is None or abs(found.cycles - cycles) > 1.0:
             return None
         hz = found.cycles / self.span_s
@@ -270,18 +282,23 @@ class Spectrum:
 
         codes : peak of the tone in steps of the code
         """
+        if codes > MANY_CODES:
+            return self.n
         samples = np.arange(1, min(LONGEST_ROUND, self.n) + 1)
         turns = samples * (cycles / self.n)
         slip = np.abs(turns - np.rint(turns)) * (self.n / samples)
         alike = np.flatnonzero(2.0 * math.pi * codes * slip < SLIP_CODES)
         return int(samples[alike[0]]) if len(alike) else self.n
 
-    def _fundamental(self, cycles: float, highest: int) -> _Fundamental | None:
-        """Return the fundamental by Gauss-Newton, with its neighbours where they reach into its bins."""
-        for turn in range(ROUNDS):
+    def _fundamental(self, cycles: float, highest: int, *, standing: bool) -> _Fundamental | None:
+        """Return the fundamental by Gauss-Newton, with its neighbours where they reach into its bins.
+
+        standing : True where `cycles` is that of the block before, which needs no first step
+        """
+        last = standing
+        for _ in range(ROUNDS):
             if not 2.0 < cycles < len(self.bins) - 4:
                 return None
-            last = turn == ROUNDS - 1
             together = cycles < (APART if last else CLOSEST)
             if last or not together:
                 own = slice(round(cycles) - 2, round(cycles) + 3)
@@ -299,6 +316,9 @@ class Spectrum:
             # The part of P along C_1 is an error of the frequency; what is left of it is the drift.
             change = drift / line
             cycles += min(max(-change.real, -0.5), 0.5)
+            if last and abs(change.real) < SETTLED:
+                break
+            last = True
         spread = math.sqrt(float(by_slope @ BINS_ALIKE @ by_slope))
         return _Fundamental(cycles, line, 1j * change.imag * line, spread)
 
@@ -384,27 +404,24 @@ def _power(harmonics: ComplexArray, cycles: float) -> float:
     return power
 
 
-NOWHERE = np.empty(0, dtype=np.intp)
-
-
 def _parted(read: ComplexArray, cycles: float, d: FloatArray, sharpness: FloatArray) -> ComplexArray:
     """Return harmonics freed of what their neighbours add to each other, their images below 0 Hz included."""
     count, reach = len(read), _reach(cycles)
     zero, beyond = reach + count - 1, np.zeros(reach)
+    neighbours = [m for m in range(-reach, reach + 1) if m]
+    apart = cycles * np.array(neighbours, dtype=np.float64)[:, None]
     squares = d * d
     sine = d * ((1.0 - squares) * (0.25 * math.pi * (4.0 - squares)))  # sin(pi d) over h(d)
     cosine = np.cos(math.pi * d) * sharpness
-    neighbours = [m for m in range(-reach, reach + 1) if m]
-    weights = np.empty((len(neighbours), count), dtype=np.complex128)
-    for weight, m in zip(weights, neighbours, strict=True):
-        # h(d - m v) as in `_squared`, its sine from two that are the same for all m.
-        x = d - m * cycles
-        at_pole = np.flatnonzero(np.abs(np.abs(x) - 2.0) < 1e-9) if abs(m) * cycles < 2.6 else NOWHERE
-        x[at_pole] = 1.0 / 3.0  # anything else: the pole cancels
-        squares, turn = x * x, math.pi * m * cycles
-        x *= (1.0 - squares) * (0.25 * math.pi * (4.0 - squares))
-        weight[:] = (sine * math.cos(turn) - cosine * math.sin(turn)) / x
-        weight[at_pole] = 1.0 / 6.0
+    # h(d - m v) as in `_squared`, its sine from two that are the same for all m.
+    x = d - apart
+    at_pole = np.abs(np.abs(x) - 2.0) < 1e-9
+    x[at_pole] = 1.0 / 3.0  # anything else: the pole cancels
+    squares = x * x
+    x *= (1.0 - squares) * (math.pi - 0.25 * math.pi * squares)
+    turned = np.cos(math.pi * apart) * sine - np.sin(math.pi * apart) * cosine
+    weights = (turned / x).astype(np.complex128)
+    weights[at_pole] = 1.0 / 6.0
     found, added, each = read, np.empty_like(read), np.empty_like(read)
     for _ in range(reach + 1):
         # Both sides of the spectrum in one row; C_0 counts twice, for it is its own image.

@@ -344,6 +344,8 @@ def told_apart(times_s: FloatArray, fit: SineFit) -> tuple[FloatArray, float]:
     try:
         spread = np.linalg.inv(rows @ rows.T) * (0.5 * len(times_s))
     except np.linalg.LinAlgError:
+        spread = np.zeros((len(rows), len(rows)))
+    if not np.diag(spread).min() > 0.0:  # two columns alike, to all the digits there are
         return alike * len(times_s), 1.0
     cosine, sine = np.diag(spread)[1 : highest + 1], np.diag(spread)[highest + 1 : 2 * highest + 1]
     alike[1:] = 0.5 * (cosine + sine)

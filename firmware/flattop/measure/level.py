@@ -48,6 +48,8 @@ LEVEL_BEYOND = 1.05
 """Of even samples tones are measured up to the end of the band, and a hair beyond, whether judged or not."""
 TONE_SHARE = 0.5
 """A block holds a tone if its strongest line carries at least this share of the a.c. power."""
+STANDING = 0.02
+"""A line this close to the tone of the block before is that tone [bins]."""
 TONE_LSB = 4.0
 """Peak of the weakest line that is looked at, in codes."""
 TONE_NOISE = 4.0
@@ -184,7 +186,7 @@ def measure(samples: Samples, *, most_harmonics: int | None = None, known_hz: fl
     if len(samples) < MIN_SAMPLES:
         return _without_tone(samples)
     if samples.quality.clock is Clock.EVEN and are_even(samples.times_s):
-        block = _from_even(samples, most_harmonics)
+        block = _from_even(samples, most_harmonics, known_hz)
         if block is not None:
             return block
     return _from_uneven(samples, MOST_UNEVEN if most_harmonics is None else most_harmonics, known_hz)
@@ -196,7 +198,7 @@ def _smallest_v(samples: Samples) -> float:
     return max(TONE_LSB * facts.lsb_v, TONE_NOISE * facts.noise_v, 1.0 / BEYOND_V)
 
 
-def _from_even(samples: Samples, most_harmonics: int | None) -> Block | None:
+def _from_even(samples: Samples, most_harmonics: int | None, known_hz: float) -> Block | None:
     """Return the figures of even samples, by one FFT; None where too few cycles lie in the block for that."""
     facts = samples.facts
     low, high = facts.tone_band_hz
@@ -206,12 +208,14 @@ def _from_even(samples: Samples, most_harmonics: int | None) -> Block | None:
     strong = 0.5 * line_v**2 > TONE_SHARE * spectrum.power(0.5 * low, LEVEL_BEYOND * to_hz)
     if not (line_v > _smallest_v(samples) and strong):
         return _without_tone(samples) if line_hz * spectrum.span_s > FEWEST_CYCLES_EVEN else None
+    standing = abs(known_hz - line_hz) * spectrum.span_s < STANDING
     found = spectrum.tone(
-        line_hz,
+        known_hz if standing else line_hz,
         to_hz=facts.harmonics_to_hz,
         most_harmonics=len(samples) if most_harmonics is None else most_harmonics,
         noise_v=facts.noise_v,
         lsb_v=facts.lsb_v,
+        standing=standing,
     )
     return _with_tone(samples, *found) if found is not None else None
 

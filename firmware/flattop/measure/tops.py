@@ -350,19 +350,19 @@ def _carrier(
     """
     if share <= 0.0:
         return 0, False
-    left_energy = energy.sum() - energy
-    left_share = (agreement.sum() - agreement) / np.maximum(left_energy, 1e-300)
+    all_energy, all_agreement = float(energy.sum()), float(agreement.sum())
+    left_energy = all_energy - energy
+    left_share = (all_agreement - agreement) / np.maximum(left_energy, 1e-300)
     # What remains must be able to speak for itself.
     speaks = left_energy > SPEAKS**2 / share**2
     weakest = int(np.argmin(np.where(speaks, left_share, -1.0)))
     if not speaks[weakest] or left_share[weakest] < LEFT_SHARE * share:
         return int(k[weakest]), False
     for family in doubtful:
-        keep = np.ones(len(k), dtype=np.bool_)
-        keep[family[(family >= FIRST) & (family <= k[-1])].astype(np.intp) - FIRST] = False
-        rest = float(energy[keep].sum())
+        at = family[family <= k[-1]].astype(np.intp) - FIRST
+        rest = all_energy - float(energy[at].sum())
         if rest > SPEAKS**2 / share**2:
-            if float(agreement[keep].sum()) / rest < LEFT_SHARE * share:
+            if all_agreement - float(agreement[at].sum()) < LEFT_SHARE * share * rest:
                 return FEWEST, False
         elif unlike > ALIKE:
             # Hardly a harmonic lies outside the family: then only the likeness to a clip can speak against hum.
