@@ -143,15 +143,17 @@ CODEC_OHM = 60e3
 CODEC_PEAK_V = 1.5
 """Full scale at its pin, peak [V]: 0.6 of its supply of 5 V, peak to peak (from memory of its datasheet)."""
 CODEC_HIGH_PASS = 0.019e-3
-"""Corner of its own high-pass, over its sample rate (from memory of its datasheet): 0.14 dB at 10 Hz and 96 kS/s."""
+"""Corner of its own high-pass, over its sample rate: 0.14 dB at 10 Hz and 96 kS/s. This and the filter's figures below
+are from memory of its datasheet (SLES177); that of its 16-bit sister PCM1801 (SBAS131C) lists the same."""
 CODEC_DELAY = 17.4
-"""Delay of its decimation filter, in samples (from memory of its datasheet)."""
+"""Delay of its decimation filter, in samples."""
 CODEC_PASS, CODEC_STOP = 0.454, 0.583
-"""Where the decimation filter's pass band ends and its stop band begins, over its rate (from memory)."""
+"""Where the decimation filter's pass band ends and its stop band begins, over its rate."""
 CODEC_RIPPLE_U = (10.0 ** (0.05 / 20.0) - 1.0) / math.sqrt(3.0)
 """Relative standard uncertainty from its ripple of 0.05 dB."""
 CODEC_GAIN_U = 0.035
-"""The same of its uncalibrated gain with all before it: 7 % worst case, taken as k = 2 (error budget)."""
+"""The same of its uncalibrated gain, 6 % at most (SLES177A), with all before it: 7 % worst case, taken as k = 2 (error
+budget)."""
 CALIBRATED_CODEC_GAIN_U = 0.0016
 """What temperature, age and supply leave of it after a calibration: 0.32 %, taken as k = 2 (error budget)."""
 FILTER_U = 0.5 * (10.0 ** (0.086 / 20.0) - 1.0)

@@ -426,7 +426,8 @@ class Run:
         corners_hz = {Side.HIGH_PASS: channel.subsonic_hz, Side.LOW_PASS: channel.low_pass_hz}
         stated_hz = {side: hz for side, hz in corners_hz.items() if hz > 0.0}
         yield from self._clip_on(step, Wants.RESPONSE)
-        heard = yield from tracks.follow(partial(self._ask, step), sides=stated_hz)
+        tone_hz = step.tone.hz if step.tone is not None else math.inf
+        heard = yield from tracks.follow(partial(self._ask, step), tone_hz=tone_hz, sides=stated_hz)
         if heard is None or heard.response is None:
             self._why = tracks.NO_SWEEP
             return State.COULD_NOT

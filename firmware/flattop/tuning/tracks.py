@@ -24,6 +24,8 @@ SILENCE_WAIT_S = 60.0
 """A tone that plays for so long after the track was to be stopped goes on [s]."""
 SILENCE_S = 5.0
 """So much silence is listened to [s]: more than the listener remembers, so that nothing of the tone is left in it."""
+LOW_TONE_HZ = 250.0
+"""Outputs with a tone up to here are swept to 300 Hz, in small steps; others to the end of the band."""
 MOVES_OCTAVE = 0.1
 """From here on a tone is said to be a sweep [octaves]."""
 BEGUN_OCTAVE = 0.6
@@ -46,20 +48,22 @@ def _span_octave(found: Response | None) -> float:
     return math.log2(found.hz[-1] / found.hz[0]) if found is not None and len(found.hz) > 1 else 0.0
 
 
-def follow(ask: Ask, *, sides: Collection[Side]) -> Wait:
+def follow(ask: Ask, *, tone_hz: float, sides: Collection[Side]) -> Wait:
     """Follow a sweep until its result stands; the foot switch ends it with what there is.
 
+    tone_hz : tone of the output; it tells which sweep is asked for
     sides : what the plan states a corner of; once all of them are named there is nothing to wait for
     """
     begun_s = over_s = math.nan
-    text = "play sweep"
+    play = f"play sweep to {'300 Hz' if tone_hz <= LOW_TONE_HZ else '20 kHz'}"
+    text = play
     while True:
         heard = yield from ask(text=text, word=Word.HOLD, wants=Wants.RESPONSE)
         now_s, found = heard.now_s, heard.response
         begun_s = now_s if math.isnan(begun_s) else begun_s
         by_hand = heard.command is Command.KEEP
         moves = found is not None and math.isfinite(found.now_hz) and _span_octave(found) >= MOVES_OCTAVE
-        text = f"sweep {found.now_hz:.0f} Hz" if found is not None and moves else "play sweep"
+        text = f"sweep {found.now_hz:.0f} Hz" if found is not None and moves else play
         if found is None or not has_begun(found):
             if by_hand or now_s - begun_s >= SWEEP_WAIT_S:
                 return None
