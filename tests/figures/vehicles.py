@@ -11,6 +11,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import msgspec
@@ -41,6 +42,8 @@ TELL_S = 8.0
 """A fault is told if its name is shown within this time."""
 DB_OF_PAIR = judge.DB * PAIR_SHARE
 """Difference of two outputs on one pot that is a fault [dB]."""
+RESTART_S = 1.0
+"""A track that is chosen while it plays already is cut, and begins anew within this time: told as what it is."""
 BEFORE_S = 15.0
 """A text that names a fault is a false one if nothing of the kind came about within this time before."""
 LIFT = IN_THE_WAY[Sight.SAME]
@@ -103,16 +106,24 @@ class Watched:
     found: Found
     shown: list[tuple[float, str, str, str]] = field(default_factory=list)
     """When, place, step and text."""
+    restarts_s: list[float] = field(default_factory=list)
+    """When the hands chose a track that was playing already."""
 
     def __post_init__(self) -> None:
         self.run = Run(self.drawn.plan)
         self.scene = Scene(self.drawn.plan, self.drawn.vehicle, calibrate(seed=self.seed), seed=self.seed)
         self.vehicle = self.scene.vehicle
+        self.vehicle.play = partial(self._play, self.vehicle.play)
         self.ceilings: dict[str, tuple[float, float]] = {}
         self.kept: dict[str, float] = {}
         self.tuner = Counted(
             self.run, keep=self._keep, save=lambda record: None, record=_record(self.drawn), wall=lambda: Wall(0.0)
         )
+
+    def _play(self, play: Callable[[str, float], None], tone: str, at_s: float) -> None:
+        if self.vehicle.playing == tone:
+            self.restarts_s.append(at_s)
+        play(tone, at_s)
 
     def carry_out(self) -> None:
         begun_s = time.monotonic()
@@ -276,7 +287,8 @@ def _false_alarms(watched: Watched) -> Iterator[str]:
         if "clip is off" in text:
             causes.add(Trouble.END)  # who finds no signal takes the clips off, to put them on anew
         planted = any(fault.what in causes and at_s - BEFORE_S <= s <= at_s for s, fault in watched.vehicle.happened)
-        if text in {"wrong place?", "other leads"} or (causes and not planted):
+        cut = Trouble.END in causes and any(at_s - RESTART_S <= s <= at_s for s in watched.restarts_s)
+        if text in {"wrong place?", "other leads"} or (causes and not planted and not cut):
             yield f"{text} at {place}, {at_s:.1f} s"
 
 
