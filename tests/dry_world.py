@@ -161,7 +161,8 @@ class DryWorld:
 
     def change_track(self, prompt):
         """Play the sweep when that is asked for, stop when that is, and a tone in between."""
-        wanted = {"play": "sweep", "stop": "none"}.get(prompt.text.partition(" ")[0], "tone")
+        stopped = prompt.text == "stop the track"
+        wanted = "sweep" if prompt.text.endswith("sweep") else "none" if stopped else "tone"
         goes_on = prompt.text == "keep still" and prompt.step.kind is Kind.QUIET
         if not (goes_on or prompt.text.startswith("sweep") or wanted == self.track):
             self.tracks = (*self.tracks[-3:], (self.now_s, wanted))

@@ -586,7 +586,7 @@ def test_the_whole_job_with_filters_and_noise_needs_no_button(filtered, filterin
 def test_the_prompts_of_a_sweep_and_a_silence_say_what_to_do_and_fit_the_screen(filtered, filtering):
     asked = [one for one in carried_out(Run(filtered), filtering) if isinstance(one, Prompt)]
     sweeps = [one for one in asked if one.step.kind is Kind.FILTER]
-    assert {"play sweep to 300 Hz", "sweep 28 Hz"} <= {one.text for one in sweeps}
+    assert {"300 Hz sweep", "sweep 28 Hz"} <= {one.text for one in sweeps}
     assert {one.wants for one in sweeps} == {Wants.RESPONSE}
     quiets = [one for one in asked if one.step.kind is Kind.QUIET]
     told = ["clip on", "restart track", "stop the track", "keep still"]
@@ -596,8 +596,8 @@ def test_the_prompts_of_a_sweep_and_a_silence_say_what_to_do_and_fit_the_screen(
     assert max(len(one.text) for one in asked) <= 20
     anew = {one.step.id: one.text for one in asked if one.anew and one.wants is not Wants.READINGS}
     assert anew == {
-        "filter:Bass A:as found:bass": "play sweep to 300 Hz",
-        "filter:Bass A:as left:bass": "play sweep to 300 Hz",
+        "filter:Bass A:as found:bass": "300 Hz sweep",
+        "filter:Bass A:as left:bass": "300 Hz sweep",
         "quiet:Voices/L:left:voices": "stop the track",
     }, "of the tone that told the place nothing is followed or listened to"
 
@@ -758,4 +758,4 @@ def test_after_the_supply_the_tone_is_seen_at_its_place_before_the_sweep(filtere
         )
         texts.append(course.send(Heard(reading, now_s)).text)
     assert set(texts[:30]) == {"clip on"}
-    assert texts[-1] == "play sweep to 300 Hz"
+    assert texts[-1] == "300 Hz sweep"

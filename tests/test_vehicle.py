@@ -1101,7 +1101,7 @@ def test_a_sweep_is_played_when_the_screen_says_so_and_left_alone(hz, sweep):
     scene = Scene(vehicle)
     scene.run(9, Instruction(place="Sub", text="clip on", hz=hz), wanted_hz=hz)
     assert vehicle.playing == tone
-    scene.run(3, Instruction(place="Sub", text="play sweep", word="hold", hz=hz), wanted_hz=hz)
+    scene.run(3, Instruction(place="Sub", text="300 Hz sweep", word="hold", hz=hz), wanted_hz=hz)
     assert vehicle.playing == sweep
     scene.run(20, Instruction(place="Sub", text="sweep 24 Hz", word="hold", hz=hz), wanted_hz=hz)
     assert played(vehicle) == [tone, sweep]
@@ -1111,7 +1111,7 @@ def test_a_sweep_is_played_when_the_screen_says_so_and_left_alone(hz, sweep):
 
 def test_a_sweep_that_is_asked_for_on_and_on_is_played_once_more():
     scene = Scene(cart())
-    scene.run(90, Instruction(place="Sub", text="play sweep", word="hold", hz=40.0))
+    scene.run(90, Instruction(place="Sub", text="300 Hz sweep", word="hold", hz=40.0))
     assert played(scene.vehicle) == ["sweep 10 to 300 Hz"] * 2
 
 
@@ -1135,7 +1135,7 @@ def test_a_sweep_that_is_not_heard_yet_is_neither_begun_anew_nor_looked_for_at_t
     scene = Scene(vehicle)
     scene.run(7, Instruction(place="Sub", text="clip on", hz=40.0))
     moves = len(vehicle._contacts[Input.SPEAKER])
-    scene.run(50, Instruction(place="Sub", text="play sweep", word="hold", hz=1000.0), wanted_hz=math.inf)
+    scene.run(50, Instruction(place="Sub", text="20 kHz sweep", word="hold", hz=1000.0), wanted_hz=math.inf)
     assert played(vehicle) == ["deep", "sweep 10 to 20000 Hz"]
     assert len(vehicle._contacts[Input.SPEAKER]) == moves
 
@@ -1144,7 +1144,7 @@ def test_a_clip_that_slips_off_during_a_sweep_is_put_back():
     vehicle = cart(more='[[faults]]\nwhat = "slip"\nplace = "Sub"\nafter_s = 16.0\n')
     scene = Scene(vehicle)
     scene.run(7, Instruction(place="Sub", text="clip on", hz=40.0))
-    scene.run(30, Instruction(place="Sub", text="play sweep", word="hold", hz=40.0), wanted_hz=None)
+    scene.run(30, Instruction(place="Sub", text="300 Hz sweep", word="hold", hz=40.0), wanted_hz=None)
     assert [fault.what for _, fault in vehicle.happened] == ["slip"]
     assert vehicle._contacts[Input.SPEAKER][-1][1].label == "Sub"
     assert played(vehicle) == ["deep", "sweep 10 to 300 Hz"]

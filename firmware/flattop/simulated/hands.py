@@ -128,7 +128,7 @@ class Hands:
         # Reconnecting the speakers is done without the leads.
         spot = None if shown.text.startswith("speakers") else self._vehicle.spot(shown.place)
         # Whoever follows a sweep, or listens to silence, keeps still as well: the step's own tone is not played then.
-        sweeping = shown.text.startswith(("play sweep", "sweep"))
+        sweeping = "sweep" in shown.text
         silent = shown.text == "stop the track" or (not self._tone and shown.text == "keep still")
         tone = "" if sweeping or silent else self._tone_named(shown)
         if spot is not None and (spot is not self._at or (shown.beside and shown.beside != self._beside)):
@@ -292,7 +292,7 @@ class Hands:
             if self._tone:
                 self._vehicle.stop(now_s + self._between(REACTION_S))
             self._tone = ""
-        elif shown.text.startswith("play sweep") and (self._tone != _SWEEP or now_s - self._swept_s > SWEEP_AGAIN_S):
+        elif shown.text.endswith("sweep") and (self._tone != _SWEEP or now_s - self._swept_s > SWEEP_AGAIN_S):
             self._sweep_hz = SWEEPS_HZ[shown.hz is not None and shown.hz > BASS_HZ]
             self._play(_SWEEP, now_s)
 

@@ -55,7 +55,7 @@ def follow(ask: Ask, *, tone_hz: float, sides: Collection[Side]) -> Wait:
     sides : what the plan states a corner of; once all of them are named there is nothing to wait for
     """
     begun_s = over_s = math.nan
-    play = f"play sweep to {'300 Hz' if tone_hz <= LOW_TONE_HZ else '20 kHz'}"
+    play = "300 Hz sweep" if tone_hz <= LOW_TONE_HZ else "20 kHz sweep"  # so called by its end, for it has to be short
     text = play
     while True:
         heard = yield from ask(text=text, word=Word.HOLD, wants=Wants.RESPONSE)
