@@ -89,6 +89,18 @@ def test_it_must_be_called_flat_on_the_full_band(top_db, bottom_db, hz):
     assert says(readings, SETTLED_S) == {Verdict.FLAT}
 
 
+@pytest.mark.parametrize("hz", [50.0, 100.0, 1000.0, 3500.0])
+@pytest.mark.parametrize("codes", [60.5, 71.5, 105.5, 140.5])
+def test_a_coarse_recording_of_a_clean_tone_is_not_bent(hz, codes):
+    """The crest of a peak between two codes is rounded to the lower or the upper one all along: no limiter did that."""
+    lsb_v = 0.137
+    facts = full_facts(rate_hz=96_000.0, lsb_v=lsb_v, noise_v=lsb_v / math.sqrt(12))
+    for phase in (0.0, 0.07, 0.19):
+        times_s, volts, _ = even(tone(sine, hz=hz, volts=codes * lsb_v, phase=phase), span_s=1.6, rate_hz=96_000.0)
+        readings = judged((times_s, np.round(volts / lsb_v) * lsb_v, facts), most_harmonics=None)
+        assert says(readings) <= {Verdict.CLEAN, Verdict.UNKNOWN}
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_noise_of_many_harmonics_is_no_distortion(seed):
     """A tone of some mV among noise 40 dB below it: 400 harmonics of 50 Hz add up to 0.5 % and scatter more."""

@@ -61,6 +61,8 @@ SLIP_CODES = 0.5
 """Samples are rounded alike while all the block through their place on the wave moves by no more [codes]."""
 MANY_CODES = 1e4
 """Of a tone of so many codes rounding bends nothing that counts."""
+CREST_CODES = 0.4
+"""Harmonics of a rounded sine of one code, twice their middle height, for they stand together [codes]."""
 READ_NOISE = 35.0 / 27.0
 """Variance of a harmonic read through the window squared, over that of one bin of the window."""
 _ALIKE = np.array([1.0, -2.0 / 3.0, 1.0 / 6.0, 0.0, 0.0])
@@ -255,7 +257,7 @@ class Spectrum:
         own = noise_v**2 * 2.0 * width / self.n
         # Variance of one bin, from all bins of the band alike.
         bin_variance = 2.0 * WINDOW_POWER * max(power, own) / width
-        rounding = lsb_v**2 / 6.0 / self._comes_round(found.cycles, abs(found.line) / lsb_v) if lsb_v > 0.0 else 0.0
+        rounding = self._rounding(found, power * self.n / (2.0 * width), lsb_v)
         harmonics[0] = harmonics[0].real + self.mean_v
         change = found.drift / found.line
         tone = Tone(
@@ -275,6 +277,20 @@ class Spectrum:
             burst=0.0,
         )
 
+    def _rounding(self, found: _Fundamental, noise_v2: float, lsb_v: float) -> float:
+        """Return the variance [V^2] that rounding to codes gives each part of a harmonic beyond what noise shows of it.
+
+        noise_v2 : mean square of all that is left over, up to half the sample rate [V^2]
+        """
+        if not 0.0 < lsb_v * MANY_CODES > abs(found.line):
+            return 0.0
+        codes = abs(found.line) / lsb_v
+        # About its crest a tone stays within one code: the harmonics of a rounded sine are Bessel functions of its peak
+        # in codes (Blachman 1985; from memory), alike far up and in phase with the crest. Noise smears them out.
+        dither = max(noise_v2 / lsb_v**2 - 1.0 / 12.0, 0.0)
+        crest = CREST_CODES**2 / codes * math.exp(-((2.0 * math.pi) ** 2) * dither)
+        return lsb_v**2 * (crest + 1.0 / 6.0 / self._comes_round(found.cycles, codes))
+
     def _comes_round(self, cycles: float, codes: float) -> int:
         """Return after how many samples a tone is rounded alike again; all of them where it is not within the block.
 
@@ -282,8 +298,6 @@ class Spectrum:
 
         codes : peak of the tone in steps of the code
         """
-        if codes > MANY_CODES:
-            return self.n
         samples = np.arange(1, min(LONGEST_ROUND, self.n) + 1)
         turns = samples * (cycles / self.n)
         slip = np.abs(turns - np.rint(turns)) * (self.n / samples)
