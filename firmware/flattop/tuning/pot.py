@@ -78,7 +78,7 @@ class _Point(NamedTuple):
     """A reading that says something of the ceiling."""
 
     thd_pct: float
-    """All harmonics counted, of the bent tops alone."""
+    """All harmonics counted; in `Ceiling._points` those of the bent tops alone."""
     v: float
     u_v: float
     steady: bool
