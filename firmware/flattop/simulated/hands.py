@@ -40,8 +40,7 @@ PATIENCE_S = 1.2
 AGAIN_S = 5.0
 """From one remedy to the next, if the first did not help."""
 SWEEPS_HZ = ((10.0, 300.0), (10.0, 20_000.0))
-"""Sweeps that are on the stick; for the tones of a bass converter the first one, for all others the second one."""
-BASS_HZ = 250.0
+"""Sweeps that are on the stick; the screen names each by its end."""
 SWEEP_S = 60.0
 SWEEP_AGAIN_S = 70.0
 """From one start of a sweep to the next, while the screen goes on asking for it."""
@@ -68,7 +67,7 @@ class Instruction:
     """Level to turn the gain to [V rms]."""
     tolerance_v: float = 0.0
     hz: float | None = None
-    """Tone that the step needs [Hz]; while a sweep is asked for, it tells which one."""
+    """Tone that the step needs [Hz]."""
     beside: str = ""
     """Where the line leads go while the speaker leads are on `place`; empty: they come off."""
 
@@ -293,7 +292,7 @@ class Hands:
                 self._vehicle.stop(now_s + self._between(REACTION_S))
             self._tone = ""
         elif shown.text.endswith("sweep") and (self._tone != _SWEEP or now_s - self._swept_s > SWEEP_AGAIN_S):
-            self._sweep_hz = SWEEPS_HZ[shown.hz is not None and shown.hz > BASS_HZ]
+            self._sweep_hz = SWEEPS_HZ["kHz" in shown.text]
             self._play(_SWEEP, now_s)
 
     def _follow(self, word: str, now_s: float) -> None:
